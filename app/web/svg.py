@@ -2,8 +2,9 @@
 
 Every function is pure and returns finished SVG as ``Markup``. Colours are classes of
 ``static/css/marks.css``, so one sheet serves light, dark and paper, and the strict content policy needs no
-inline style. Hatching is referred to by attribute (``fill="url(#…)"``) because a fragment inside an external sheet is looked up in that
-sheet by some browsers; ``hatch_defs()`` therefore stands once on every page that shows a block.
+inline style. Hatching is referred to by attribute (``fill="url(#…)"``) because some browsers look a fragment
+inside an external sheet up in that
+sheet; ``hatch_defs()`` therefore stands once on every page that shows a block.
 """
 
 from __future__ import annotations
