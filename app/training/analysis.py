@@ -1,0 +1,108 @@
+"""Everything the core can say about one lifter on one day."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from app.training import dose, exposure, quality, rolling, signals, trend
+from app.training.records import (
+    AnalysisSettings,
+    BlockSpan,
+    Bools,
+    ExerciseAnalysis,
+    LifterAnalysis,
+    SetLog,
+)
+
+
+def take(log: SetLog, keep: Bools) -> SetLog:
+    """The log's rows where ``keep`` is true, shape (n,)."""
+    return replace(
+        log,
+        exercise=log.exercise[keep],
+        day=log.day[keep],
+        session=log.session[keep],
+        set_number=log.set_number[keep],
+        load_kg=log.load_kg[keep],
+        reps=log.reps[keep],
+        rpe=log.rpe[keep],
+        warm_up=log.warm_up[keep],
+        failed=log.failed[keep],
+        row=log.row[keep],
+        prescribed_rpe=None if log.prescribed_rpe is None else log.prescribed_rpe[keep],
+    )
+
+
+def analyse_lifter(
+    log: SetLog,
+    blocks: Sequence[BlockSpan],
+    *,
+    as_of: int,
+    settings: AnalysisSettings = AnalysisSettings(),
+) -> LifterAnalysis:
+    """Analyse one lifter's log as it stood at the end of a day.
+
+    Parameters
+    ----------
+    log : SetLog
+        Sets in any order; those after ``as_of`` are not looked at.
+    blocks : sequence of BlockSpan
+        Past and planned blocks, in any order; may be empty.
+    as_of : int
+        Ordinal of the day. [d]
+    settings : AnalysisSettings
+
+    Returns
+    -------
+    LifterAnalysis
+        Exercises in the order of ``log.exercises``, those with a set on or before the day.
+    """
+    log = take(log, log.day <= as_of)
+    errors = quality.screen(log)
+    clean = take(log, ~np.isin(log.row, [e.row for e in errors])) if errors else log
+    spans = tuple(sorted(blocks, key=lambda s: (s.start, s.end, s.name)))
+    fit = trend.fit(clean, ~clean.warm_up, spans)
+    stress = dose.per_set(clean, equation=settings.equation)
+    first = int(clean.day.min()) if clean.day.size else as_of
+    daily = dose.daily_stress(clean, first, as_of, stress=stress)
+    loads = tuple(rolling.summary(name, daily[name]) for name in dose.MEASURES)
+    ledgers = exposure.ledgers(clean, as_of=as_of, settings=settings, hard=stress["hard_sets"])
+    wrong = signals.data_errors(errors, log.exercises)
+    number = {int(e): i for i, e in enumerate(fit.evidence.exercises)} if fit is not None else {}
+    exercises = []
+    for index in np.unique(log.exercise).tolist():
+        lift = number.get(index, -1)
+        view = signals.LiftView(
+            log=clean,
+            exercise=index,
+            as_of=as_of,
+            spans=spans,
+            stress=stress["relative_volume_load"],
+            settings=settings,
+            fit=fit,
+            lift=lift,
+        )
+        exercises.append(
+            ExerciseAnalysis(
+                exercise=log.exercises[index].name,
+                main_lift=log.exercises[index].main_lift,
+                trend=trend.read(fit, lift, as_of) if fit is not None and lift >= 0 else None,
+                trend_missing_because="" if lift >= 0 else trend.missing_because(clean, index),
+                exposures=ledgers.get(index, ()),
+                stress=dose.weekly_stress(clean, first, as_of, stress=stress, exercise=index),
+                flags=signals.lift_flags(view) + wrong.get(index, ()),
+            )
+        )
+    quiet = signals.silent(clean, as_of)
+    return LifterAnalysis(
+        as_of=as_of,
+        load=next(load for load in loads if load.measure == settings.stress_measure),
+        loads=loads,
+        stress=dose.weekly_stress(clean, first, as_of, stress=stress),
+        exercises=tuple(exercises),
+        flags=() if quiet is None else (quiet,),
+        held_out=errors,
+    )

@@ -1,0 +1,489 @@
+"""Strength of a lifter over time, estimated from every set of every lift at once.
+
+What a set says. Load and repetitions are exact; what errs is the reported reserve. With ``x`` the logarithm
+of the 1RM of the day and ``k`` the steepness of the lifter's own curve (:func:`repmax.fraction_at`), a set of
+``r`` repetitions at load ``w`` should leave ``1 + k (exp(x) / w - 1) - r`` repetitions; the lifter reports
+that, less a bias of their own, with noise that grows with the reserve. All evidence is therefore linearised
+in repetitions, at the *predicted* reserve: an e1RM computed from the reported reserve would carry the noise
+into the curve, and weights chosen by the report would favour the sets that erred.
+
+What is between the sets. Day form is one draw a session and lift. The path of the level is a Gaussian
+process: a start, the lifter's own long-run slope, a slope that wanders and forgets (integrated
+Ornstein-Uhlenbeck process), a random walk, and one common offset for each block, because a change of
+emphasis shifts what is expressed. RPE bias, curve steepness (pooled over the lifter's lifts towards the
+population) and the loss from set to set are constants, estimated jointly with all paths.
+
+How it is computed. Sets are summed into sessions and weeks by exact marginalisation, so that 12 500 sets
+become about 160 nodes a lift. The covariance of the nodes is factorised densely, all lifts in one call. The
+factor is causal (row t only knows nodes up to t), which is what lets ``signals`` replay every past week.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from app.training import effort, repmax
+from app.training.records import BlockSpan, Bools, Estimate, Floats, Ints, SetLog, Trend
+
+Z90 = 1.6448536269514722  # two-sided 90 % of the normal distribution
+
+
+@dataclass(frozen=True, slots=True)
+class Priors:
+    """Constants of the model. Logarithms of load are written as shares of strength. [1]"""
+
+    bias_mean: float = 0.7  # [reps] true reserve - stated
+    bias_sd: float = 0.7  # [reps]
+    steepness_lifter_sd: float = 0.20  # [1] of ln k, shared by the lifter's lifts
+    steepness_lift_sd: float = 0.18  # [1] of ln k, lift to lift
+    loss_mean: float = 0.008  # [1] strength lost a set
+    loss_sd: float = 0.006
+    report_sd: float = 0.7  # [reps] noise of a report at no reserve
+    report_slope: float = 0.22  # [1] growth of that noise by repetition in reserve
+    failure_mean: float = 0.45  # [reps] a set to failure lies between two whole repetitions
+    failure_sd: float = 0.5
+    barrier_sd: float = (
+        0.4  # [reps] nobody does more repetitions than are possible, within the set's own form
+    )
+    silent_reserve: float = 2.0  # [reps] a set without a report
+    silent_sd: float = 2.5
+    day_sd: float = 0.016  # [1] form of the day
+    slope_mean: float = 0.0015  # [1/week] long-run
+    slope_sd: float = 0.003
+    wander_sd: float = 0.004  # [1/week] slope that comes and goes
+    wander_weeks: float = 8.0
+    walk_sd: float = 0.003  # [1/sqrt(week)]
+    block_sd: float = 0.012  # [1] offset of a block
+    start_sd: float = 0.3
+
+
+PRIORS = Priors()
+MINIMUM_SESSIONS = 4
+ROBUST_FROM = 2.5  # [SD]
+REPORT_HALF_STEP = 0.25  # [reps] reports come in halves
+
+
+# What a row of evidence says about the reserve.
+RATED = 0  # a count of repetitions, less the lifter's bias
+FAILURE = 1  # the next repetition was tried and missed: the reserve lies between none and one
+SILENT = 2  # nothing was reported
+CEILING = 3  # reported as nothing left: the report would have been zero or less
+FLOOR = 4  # second row of the same set: nobody does more repetitions than are possible
+EASY = 5  # so easy that the scale gives no count, only "at least"
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """The sets that speak about strength, lifts numbered 0..L-1 in the order of ``exercises``."""
+
+    exercises: Ints  # (L,) index into log.exercises
+    lift: Ints  # (n,)
+    day: Ints  # (n,)
+    session: Ints  # (n,) dense number of the (lift, session) pair
+    log_load: Floats  # (n,)
+    reps: Floats  # (n,)
+    stated: Floats  # (n,) [reps] reported reserve
+    kind: Ints  # (n,) one of RATED, FAILURE, SILENT, CEILING, FLOOR, EASY
+    position: Floats  # (n,) working sets of this lift before this one in the session
+    session_day: Ints  # (s,)
+    session_lift: Ints  # (s,)
+
+
+def moved_load(log: SetLog) -> Floats:
+    """Load with the moved share of body mass. [kg], shape (n,)"""
+    share = np.array([e.body_mass_share for e in log.exercises] or [0.0])[log.exercise]
+    mass = log.body_mass_kg if math.isfinite(log.body_mass_kg) else 0.0
+    return np.asarray(log.load_kg + share * mass)
+
+
+def gather(log: SetLog, use: Bools) -> Evidence | None:
+    """Sets that carry evidence on strength: working sets with load, the best set only of a silent session."""
+    load = moved_load(log)
+    keep = use & ~log.warm_up & (load > 0) & (log.reps > 0)
+    pick = np.flatnonzero(keep)
+    if not pick.size:
+        return None
+    pick = pick[
+        np.lexsort(
+            (log.row[pick], log.set_number[pick], log.session[pick], log.day[pick], log.exercise[pick])
+        )
+    ]
+    exercise, day, reps = log.exercise[pick], log.day[pick], log.reps[pick].astype(float)
+    key = exercise * (np.int64(log.session.max()) + 1) + log.session[pick]
+    first = np.r_[True, (key[1:] != key[:-1]) | (day[1:] != day[:-1])]
+    session = np.cumsum(first) - 1
+    position = np.arange(pick.size) - np.flatnonzero(first)[session]
+    rpe = log.rpe[pick]
+    # Fewer repetitions than an earlier set of the session at the same load, and nothing left: a miss.
+    load_of = load[pick]
+    after = np.r_[
+        False, (session[1:] == session[:-1]) & (load_of[1:] == load_of[:-1]) & (reps[1:] < reps[:-1])
+    ]
+    failure = log.failed[pick] | ((rpe >= 10) & after)
+    silent = np.isnan(rpe) & ~failure
+    # A silent session speaks through its best set alone, and only where nothing in it was rated.
+    spoken = np.bincount(session, ~silent, session[-1] + 1) > 0
+    strength = np.log(load[pick]) - np.log(repmax.fraction_at(reps))
+    best = np.full(session[-1] + 1, -np.inf)
+    np.maximum.at(best, session, strength)
+    keep = ~silent | (~spoken[session] & (strength >= best[session]))
+    again = np.zeros(pick.size, bool)  # of equal best sets the first
+    ties = np.flatnonzero(silent & keep)
+    again[ties[1:]] = session[ties[1:]] == session[ties[:-1]]
+    keep &= ~again
+    sessions_a_lift = np.bincount(exercise[first], minlength=len(log.exercises))
+    rated = np.bincount(exercise[keep & ~silent], minlength=len(log.exercises))
+    enough = np.flatnonzero((sessions_a_lift >= MINIMUM_SESSIONS) & (rated >= 3))
+    number = np.full(len(log.exercises), -1)
+    number[enough] = np.arange(enough.size)
+    keep &= number[exercise] >= 0
+    if not keep.any():
+        return None
+    kind = np.select(
+        [failure, rpe >= 10, silent, rpe < effort.LOWEST_COUNTED_RPE], [FAILURE, CEILING, SILENT, EASY], RATED
+    )
+    twice = np.flatnonzero(keep & (kind == CEILING))
+    rows = np.r_[np.flatnonzero(keep), twice]
+    session_keep, dense = np.unique(session[rows], return_inverse=True)
+    starts = np.flatnonzero(first)[session_keep]
+    return Evidence(
+        exercises=enough,
+        lift=number[exercise[rows]],
+        day=day[rows],
+        session=dense,
+        log_load=np.log(load[pick][rows]),
+        reps=reps[rows],
+        stated=np.where(
+            np.isin(kind, (RATED, EASY)), np.minimum(10 - rpe, 10 - effort.LOWEST_COUNTED_RPE), 0.0
+        )[rows],
+        kind=np.r_[kind[keep], np.full(twice.size, FLOOR)],
+        position=position[rows].astype(float),
+        session_day=day[starts],
+        session_lift=number[exercise[starts]],
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Joint posterior of all lifts: what the trend, the forecast and the signals are read from."""
+
+    evidence: Evidence
+    priors: Priors
+    origin: int  # [d] day zero of the nodes' clock
+    time: Floats  # (L, n) [weeks] nodes, padded
+    used: Bools  # (L, n)
+    block: Ints  # (L, n) number of the block
+    y: Floats  # (L, n) node's log-level at the constants' posterior mean
+    noise: Floats  # (L, n) its variance
+    design: Floats  # (L, n, p)
+    factor: Floats  # (L, n, n) inverse of the Cholesky factor of the nodes' covariance
+    centre: Floats  # (L,) prior mean of the level at time zero
+    theta: Floats  # (p,)
+    theta_cov: Floats  # (p, p)
+    session_x: Floats  # (s,) [1] session's own log e1RM
+    residual: Floats  # (n_sets,) standardised
+    log_likelihood: float
+    spans: tuple[BlockSpan, ...]
+
+
+def block_of(day: Ints, spans: Sequence[BlockSpan]) -> Ints:
+    """Number of the block a day lies in; days outside any block count to the gap they lie in. [1]"""
+    if not spans:
+        return np.zeros(np.shape(day), np.int64)
+    edges = np.array(sorted({s.start for s in spans} | {s.end + 1 for s in spans}))
+    return np.searchsorted(edges, day, side="right")
+
+
+def covariance(s: Floats, t: Floats, block_s: Ints, block_t: Ints, p: Priors) -> Floats:
+    """Prior covariance of the level between two sets of times. [1]
+
+    ``s`` is (L, n) and ``t`` (L, m), weeks since the origin; the result is (L, n, m). The wandering slope
+    is a stationary Ornstein-Uhlenbeck process, integrated (closed form of its covariance).
+    """
+    a, b = s[:, :, None], t[:, None, :]
+    low, tau = np.minimum(a, b), p.wander_weeks
+    decay_s, decay_t = np.exp(-s / tau)[:, :, None], np.exp(-t / tau)[:, None, :]
+    wander = 2 * low / tau - 1 + decay_s + decay_t - np.exp(-np.abs(a - b) / tau)
+    total = p.start_sd**2 + p.slope_sd**2 * (a * b) + p.walk_sd**2 * low + (p.wander_sd * tau) ** 2 * wander
+    total += p.block_sd**2 * (block_s[:, :, None] == block_t[:, None, :])
+    return np.asarray(total)
+
+
+def _first_guess(e: Evidence, lifts: int, week: Ints, p: Priors) -> Floats:
+    """Robust start: the running median of e1RMs, from many sets and never from one."""
+    typical = np.array(
+        [p.bias_mean, p.failure_mean, p.silent_reserve, p.failure_mean, p.failure_mean, p.bias_mean]
+    )
+    stated = e.stated + typical[e.kind]
+    x = e.log_load - np.log(repmax.fraction_at(e.reps + stated))
+    guess = np.empty_like(x)
+    for lift in range(lifts):
+        mine = np.flatnonzero(e.lift == lift)
+        by_day = mine[np.argsort(e.day[mine], kind="stable")]
+        size = max(9, min(41, by_day.size // 4)) | 1
+        half = min(size, by_day.size) // 2
+        padded = np.pad(x[by_day], half, mode="edge")
+        windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+        guess[by_day] = np.median(windows[: by_day.size], axis=1)
+    return guess
+
+
+def normal_cdf(z: Floats) -> Floats:
+    """Standard normal distribution function by Page's logistic form (1977), absolute error below 2e-4."""
+    return np.asarray(1 / (1 + np.exp(-np.clip(1.5976 * z + 0.070566 * z**3, -700, 700))))
+
+
+def _bounded(room: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """Newton step of log Phi(room / sd): residual and precision of the equivalent Gaussian observation.
+
+    ``room`` is how far the prediction lies on the good side of the bound; the residual points away from it.
+    """
+    a = np.clip(room / sd, -8.0, 8.0)
+    # Mills ratio; below -3 its asymptotic series, where the cheap distribution function is not good enough.
+    density = np.exp(-0.5 * a * a) / math.sqrt(2 * math.pi)
+    mills = np.where(a < -3.0, -a - 1 / np.minimum(a, -1.0), density / np.maximum(normal_cdf(a), 1e-9))
+    curvature = np.clip(mills * (mills + a), 1e-6, 1.0)
+    return -sd * mills / curvature, curvature / np.square(sd)
+
+
+def fit(
+    log: SetLog, use: Bools, spans: Sequence[BlockSpan], priors: Priors = PRIORS, rounds: int = 4
+) -> Fit | None:
+    """Joint maximum a posteriori fit of all lifts with enough data; None when there is none."""
+    e = gather(log, use)
+    if e is None:
+        return None
+    p, lifts = priors, e.exercises.size
+    origin = int(e.day.min())
+    # Nodes: one for a lift and week of the lifter's own clock, split where a block begins.
+    sb = block_of(e.session_day, spans)
+    week = (e.session_day - origin) // 7
+    node_key = (e.session_lift * 4096 + week) * 4096 + sb
+    keys, node_of_session = np.unique(node_key, return_inverse=True)
+    node_lift = keys // (4096 * 4096)
+    first_node = np.searchsorted(node_lift, np.arange(lifts))
+    counts = np.bincount(node_lift, minlength=lifts)
+    width = int(counts.max())
+    column = np.arange(keys.size) - first_node[node_lift]
+    used = np.zeros((lifts, width), bool)
+    used[node_lift, column] = True
+    node_time = np.bincount(node_of_session, e.session_day - origin) / np.bincount(node_of_session) / 7
+    time = np.zeros((lifts, width))
+    time[node_lift, column] = node_time
+    time = np.where(used, time, time.max(axis=1, keepdims=True))
+    block = np.full((lifts, width), -1)
+    block[node_lift, column] = keys % 4096
+    prior_mean = np.r_[p.bias_mean, 0.0, p.loss_mean, np.zeros(lifts)]
+    prior_precision = (
+        1 / np.r_[p.bias_sd, p.steepness_lifter_sd, p.loss_sd, np.full(lifts, p.steepness_lift_sd)] ** 2
+    )
+    size = 3 + lifts
+    theta = prior_mean.copy()
+    sessions = e.session_day.size
+    x = _first_guess(e, lifts, week, p)
+    cov = covariance(time, time, block, block, p)
+    session_weight = np.ones(sessions)
+    reported = np.isin(e.kind, (RATED, CEILING, EASY))
+    shift = np.array([0, p.failure_mean, p.silent_reserve, 0, 0, 0])[e.kind]
+    spread = np.array([1, p.failure_sd, p.silent_sd, 1, p.barrier_sd, 1])[e.kind]
+    bound = np.flatnonzero(e.kind >= CEILING)
+    # The side on which nothing is lost, and the half step to which reports are rounded.
+    sign = np.array([0, 0, 0, 1.0, -1.0, -1.0])[e.kind]
+    step = np.array([0, 0, 0, REPORT_HALF_STEP, 0, -REPORT_HALF_STEP])[e.kind]
+    log_likelihood = math.nan
+    for _ in range(rounds):
+        k = repmax.POPULATION_STEEPNESS * np.exp(theta[1] + theta[3 + e.lift])
+        ratio = np.exp(x - theta[2] * e.position - e.log_load)
+        possible = 1 + k * (ratio - 1)
+        left = possible - e.reps
+        slope = k * ratio  # d(reserve) / dx
+        # The noise is chosen by the predicted reserve, never by the reported one.
+        expected = left - np.where(reported, theta[0], shift)
+        report_sd = p.report_sd + p.report_slope * np.clip(left - theta[0], 0, 8)
+        sd = np.where(reported, report_sd, spread)
+        r = e.stated - expected
+        u = r / np.sqrt(sd**2 + (slope * p.day_sd) ** 2)
+        curvature = (
+            np.where(np.abs(u) > ROBUST_FROM, (ROBUST_FROM / np.maximum(np.abs(u), 1e-9)) ** 2, 1.0) / sd**2
+        )
+        # Bounds enter as the Newton step of their normal probability.
+        r[bound], curvature[bound] = _bounded(sign[bound] * (r[bound] + step[bound]), sd[bound])
+        r[bound] *= sign[bound]
+        precision = slope**2 * curvature
+        jac = np.zeros((e.day.size, size))
+        jac[:, 0] = np.where(reported, -1 / slope, 0.0)
+        jac[:, 1] = (possible - 1) / slope
+        jac[:, 2] = -e.position
+        jac[np.arange(e.day.size), 3 + e.lift] = jac[:, 1]
+        # Pseudo-observation of the session's log-level, linear in the constants.
+        y = x + r / slope + jac @ theta
+        info = np.bincount(e.session, precision, sessions)
+        ys = np.bincount(e.session, precision * y, sessions) / info
+        ds = (
+            np.stack([np.bincount(e.session, precision * jac[:, c], sessions) for c in range(size)], axis=1)
+            / info[:, None]
+        )
+        dy, dj = y - ys[e.session], jac - ds[e.session]
+        hess = np.diag(prior_precision) + (dj * precision[:, None]).T @ dj
+        grad = prior_precision * prior_mean + dj.T @ (precision * dy)
+        # Sessions into nodes: day form is drawn once a session.
+        session_precision = session_weight / (1 / info + p.day_sd**2)
+        node_info = np.bincount(node_of_session, session_precision)
+        yn = np.bincount(node_of_session, session_precision * ys) / node_info
+        dn = (
+            np.stack(
+                [np.bincount(node_of_session, session_precision * ds[:, c]) for c in range(size)], axis=1
+            )
+            / node_info[:, None]
+        )
+        dy, dj = ys - yn[node_of_session], ds - dn[node_of_session]
+        hess += (dj * session_precision[:, None]).T @ dj
+        grad += dj.T @ (session_precision * dy)
+        Y, D, R = np.zeros((lifts, width)), np.zeros((lifts, width, size)), np.full((lifts, width), 1e6)
+        Y[node_lift, column], D[node_lift, column], R[node_lift, column] = yn, dn, 1 / node_info
+        centre = (
+            np.array([np.median(x[e.lift == lift]) for lift in range(lifts)])
+            - p.slope_mean * time.max(axis=1) / 2
+        )
+        mean = np.where(used, centre[:, None] + p.slope_mean * time, 0.0)
+        V = cov + np.eye(width) * R[:, None, :]
+        chol = np.linalg.cholesky(V)
+        factor = np.linalg.inv(chol)
+        white = factor @ np.concatenate([(Y - mean)[:, :, None], D], axis=2)
+        wy, wd = white[:, :, 0], white[:, :, 1:]
+        hess += np.einsum("lnp,lnq->pq", wd, wd)
+        grad += np.einsum("lnp,ln->p", wd, wy)
+        theta_cov = np.linalg.inv(hess)
+        theta = theta_cov @ grad
+        # Smoothed level at the nodes, back to the sets for the next linearisation.
+        resid = wy - wd @ theta
+        alpha = np.swapaxes(factor, 1, 2) @ resid[:, :, None]
+        level = mean + (cov @ alpha)[:, :, 0]
+        node_level = level[node_lift, column]
+        x_node = node_level[node_of_session]
+        own = ys - ds @ theta
+        own_resid = own - x_node
+        # The session's own draw, shrunk by the information it carries, is where its sets are linearised.
+        form = own_resid * p.day_sd**2 / (p.day_sd**2 + 1 / info)
+        u_session = own_resid / np.sqrt(1 / info + p.day_sd**2)
+        session_weight = np.where(
+            np.abs(u_session) > ROBUST_FROM, (ROBUST_FROM / np.maximum(np.abs(u_session), 1e-9)) ** 2, 1.0
+        )
+        x = (x_node + form)[e.session]
+        log_det = 2 * np.log(np.where(used, np.diagonal(chol, axis1=1, axis2=2), 1.0)).sum()
+        log_likelihood = float(-0.5 * (log_det + (resid**2).sum()))
+    return Fit(
+        evidence=e,
+        priors=p,
+        origin=origin,
+        time=time,
+        used=used,
+        block=block,
+        y=Y - D @ theta,
+        noise=R,
+        design=D,
+        factor=factor,
+        centre=centre,
+        theta=theta,
+        theta_cov=theta_cov,
+        session_x=own,
+        residual=u,
+        log_likelihood=log_likelihood,
+        spans=tuple(spans),
+    )
+
+
+def predict(f: Fit, lift: int, day: Floats, block: Ints | None = None) -> tuple[Floats, Floats]:
+    """Posterior mean and covariance of one lift's log-level at given days. (m,), (m, m)"""
+    t = ((np.asarray(day, float) - f.origin) / 7)[None]
+    b = block_of(np.asarray(day), f.spans)[None] if block is None else block[None]
+    node = slice(lift, lift + 1)
+    cross = covariance(t, f.time[node], b, f.block[node], f.priors)[0]
+    own = covariance(t, t, b, b, f.priors)[0]
+    factor = f.factor[lift]
+    mean_n = np.where(f.used[lift], f.centre[lift] + f.priors.slope_mean * f.time[lift], 0.0)
+    gain = cross @ factor.T  # (m, n)
+    mean = (
+        f.centre[lift]
+        + f.priors.slope_mean * t[0]
+        + gain @ (factor @ np.where(f.used[lift], f.y[lift] - mean_n, 0.0))
+    )
+    lever = gain @ (factor @ f.design[lift])
+    return mean, own - gain @ gain.T + lever @ f.theta_cov @ lever.T
+
+
+FORECAST_WEEKS = 12
+SLOPE_WEEKS = 6
+
+
+def read(f: Fit, lift: int, as_of: int) -> Trend:
+    """The trend of one lift as records, on a weekly grid that ends on the as-of day."""
+    e = f.evidence
+    mine = e.session_lift == lift
+    first = int(e.session_day[mine].min())
+    past = np.arange(as_of, first - 1, -7, dtype=np.int64)[::-1]
+    future = as_of + 7 * np.arange(1, FORECAST_WEEKS + 1, dtype=np.int64)
+    day = np.r_[past, future]
+    here = block_of(np.minimum(day, as_of), f.spans)
+    mean, cov = predict(f, lift, day, here)
+    sd = np.sqrt(np.maximum(np.diag(cov), 1e-12))
+    kg = np.exp(mean)
+    now = past.size - 1
+    window = np.arange(max(0, now - SLOPE_WEEKS), now + 1)
+    if window.size < 2:
+        slope, slope_sd = f.priors.slope_mean, f.priors.slope_sd + f.priors.wander_sd
+    else:
+        centred = window - window.mean()
+        line = centred / (centred @ centred)
+        slope = float(line @ mean[window])
+        slope_sd = math.sqrt(max(float(line @ cov[np.ix_(window, window)] @ line), 1e-12))
+    used = e.lift == lift
+    k = repmax.POPULATION_STEEPNESS * math.exp(f.theta[1] + f.theta[3 + lift])
+    return Trend(
+        e1rm=Estimate(
+            float(kg[now]),
+            float(kg[now] * math.exp(-Z90 * sd[now])),
+            float(kg[now] * math.exp(Z90 * sd[now])),
+        ),
+        slope_pct_per_week=Estimate(
+            100 * slope, 100 * (slope - Z90 * slope_sd), 100 * (slope + Z90 * slope_sd)
+        ),
+        probability_rising=float(normal_cdf(np.array(slope / slope_sd))),
+        day=past,
+        level_kg=kg[: now + 1],
+        sd_kg=(kg * sd)[: now + 1],
+        point_day=e.session_day[mine],
+        point_kg=np.exp(f.session_x[mine]),
+        forecast_day=future,
+        forecast_kg=kg[now + 1 :],
+        forecast_sd_kg=(kg * sd)[now + 1 :],
+        sets_used=int((used & (e.kind != FLOOR)).sum()),
+        sessions_used=int(mine.sum()),
+        curve_reps_per_fraction=k,
+        curve_known=curve_known(f, lift),
+    )
+
+
+def curve_known(f: Fit, lift: int) -> bool:
+    """True when the lift's own sets narrowed the curve to at most 0.7 of the prior spread of ln k."""
+    p = f.priors
+    pick = np.zeros(f.theta.size)
+    pick[1] = pick[3 + lift] = 1.0
+    spread = math.sqrt(float(pick @ f.theta_cov @ pick))
+    return spread <= 0.7 * math.hypot(p.steepness_lifter_sd, p.steepness_lift_sd)
+
+
+def missing_because(log: SetLog, exercise: int) -> str:
+    """Why a lift has no trend, as a sentence's end."""
+    mine = (log.exercise == exercise) & ~log.warm_up
+    if not (moved_load(log)[mine] > 0).any():
+        return "needs a load, or the lifter's body mass"
+    sessions = np.unique(log.session[mine]).size
+    if sessions < MINIMUM_SESSIONS:
+        more = MINIMUM_SESSIONS - sessions
+        return f"needs {more} more session{'s' if more > 1 else ''}"
+    return "needs three sets with a rating of effort"
