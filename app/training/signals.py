@@ -164,9 +164,8 @@ def _rolling(view: LiftView, days: Ints, width: int) -> Floats:
     mine = _mine(view)
     order = np.argsort(view.log.day[mine], kind="stable")
     d, total = view.log.day[mine][order], np.r_[0.0, np.cumsum(view.stress[mine][order])]
-    return (
-        total[np.searchsorted(d, days, side="right")] - total[np.searchsorted(d, days - width, side="right")]
-    )
+    upto, before = (np.searchsorted(d, edge, side="right") for edge in (days, days - width))
+    return np.asarray(total[upto] - total[before], dtype=float)
 
 
 def stall(view: LiftView) -> Flag | None:
