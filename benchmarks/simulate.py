@@ -695,7 +695,7 @@ def _flat(strength: Floats, trained: Bools, plan: Sequence[_Week], span: int = 4
 def _dips(
     expressed: Floats, strength: Floats, changes: Sequence[int], first_day: int, trained: Bools
 ) -> list[Episode]:
-    """Expected dips: after a planned change a lift expresses 1.5 % less, while its strength is kept."""
+    """Expected dips: after a planned change a lift expresses 1 % less, while its strength is kept."""
     dips = []
     for change in changes:
         c = change - first_day
@@ -704,7 +704,7 @@ def _dips(
         for i in range(strength.shape[0]):
             best = expressed[i, c - 28 : c].max()
             window = slice(c, c + 28)
-            below = (expressed[i, window] < 0.985 * best) & (strength[i, window] > 0.99 * strength[i, c - 1])
+            below = (expressed[i, window] < 0.99 * best) & (strength[i, window] > 0.99 * strength[i, c - 1])
             below &= np.maximum.accumulate(trained[i, window])
             if below.sum() >= 5:
                 on = np.flatnonzero(below)
