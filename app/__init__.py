@@ -1,0 +1,3 @@
+"""Terrace: keep every lifter on a remote roster progressing."""
+
+__version__ = "0.1.0"
