@@ -16,6 +16,9 @@ from sqlalchemy.orm import Session
 MIGRATIONS = Path(__file__).resolve().parents[2] / "migrations"
 BUSY_SECONDS = 5.0
 
+Transaction = Session
+"""What a use case hands from one query to the next. Named here, so that nothing above imports the ORM."""
+
 
 class StoreError(Exception):
     """The database could not do what was asked; nothing was stored."""
@@ -132,6 +135,16 @@ class Store:
         except exc.SQLAlchemyError:
             return False
         return True
+
+    def integrity_problems(self) -> list[str]:
+        """What the database's own checks find wrong; PostgreSQL checks its pages by itself."""
+        if not self.is_sqlite:
+            return []
+        with self.engine.connect() as connection:
+            found = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA integrity_check")]
+            broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
+        problems = [one for one in found if one != "ok"]
+        return problems + [f"a row of {row[0]} refers to a missing row of {row[2]}" for row in broken]
 
     def close(self) -> None:
         self.engine.dispose()

@@ -1,0 +1,216 @@
+"""What the command line does with a database: serve, demo, backups, check. Imported only when asked for."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import fields, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from app import __version__
+from app.config import Settings, SettingsError, from_environment
+from app.planning import access, backups
+from app.storage.engine import SchemaTooNew, Store, StoreError, head_revision
+
+
+def say(text: str = "") -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def settings_or_exit() -> Settings:
+    try:
+        return from_environment()
+    except SettingsError as error:
+        say(str(error))
+        raise SystemExit(2) from None
+
+
+@contextmanager
+def opened(settings: Settings) -> Iterator[Store]:
+    """The database of these settings, brought up to date; a backup is made before its schema changes."""
+    try:
+        store = Store(settings.url)
+        before = store.schema_version()
+        if before is not None and before != head_revision():
+            path = backups.make(store, settings, target=None, portable=False, now=datetime.now(UTC))
+            say(f"The database is of an older version. Backup before the upgrade: {path}")
+        store.migrate()
+    except (SchemaTooNew, StoreError, OSError) as error:
+        say(str(error))
+        raise SystemExit(2) from None
+    try:
+        yield store
+    finally:
+        store.close()
+
+
+def serve(settings: Settings | None = None) -> int:
+    """Run the app until it is stopped."""
+    settings = settings or settings_or_exit()
+    if settings.host not in ("127.0.0.1", "localhost", "::1") and not settings.https:
+        say(
+            "Warning: other machines can reach this address and it is not served by TLS. Put a TLS proxy "
+            "before it and set TERRACE_HTTPS=1 (README, “For a club”)."
+        )
+    try:
+        with backups.server_lock(settings.data_dir), opened(settings) as store:
+            if access.needs_setup(store):
+                code = access.issue_setup_code(store, now=datetime.now(UTC))
+                say(f"First start. Make the coach's account at {settings.address}/set-up")
+                say(f"The code it asks for: {code}")
+            else:
+                say(f"Terrace {__version__} at {settings.address}")
+            _run(settings, store)
+    except backups.ServerRunning as error:
+        say(str(error))
+        return 2
+    return 0
+
+
+def _run(settings: Settings, store: Store) -> None:
+    import uvicorn
+
+    from app.main import create_app
+
+    uvicorn.run(
+        create_app(settings, store=store),
+        host=settings.host,
+        port=settings.port,
+        loop="uvloop",
+        http="httptools",
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,  # The app itself believes them only from the proxies it was told of.
+        timeout_graceful_shutdown=8,
+    )
+
+
+def demo(*, keep: bool = False, only_build: bool = False) -> int:
+    """An invented club with a year of logs up to today; signs in by a link printed here."""
+    from seed_demo.build import build
+
+    settings = settings_or_exit()
+    settings = replace(settings, data_dir=settings.data_dir / "demo", database_url="", demo=True)
+    database = Path(settings.url.removeprefix("sqlite:///"))
+    try:
+        with backups.server_lock(settings.data_dir):
+            if not keep:
+                for suffix in ("", "-wal", "-shm"):
+                    database.with_name(database.name + suffix).unlink(missing_ok=True)
+            with opened(settings) as store:
+                links = build(store, settings, now=datetime.now(UTC))
+                if only_build:
+                    return 0
+                _announce(settings, links)
+                _run(settings, store)
+    except backups.ServerRunning as error:
+        say(str(error))
+        return 2
+    return 0
+
+
+def _announce(settings: Settings, links: tuple[str, str, str]) -> None:
+    import segno
+
+    sign_in, lifter_name, lifter_link = links
+    say()
+    say(f"  The coach's address:  {settings.address}")
+    say(f"  Sign in (once):       {settings.address}/sign-in/{sign_in}")
+    say(f"  {lifter_name}'s phone:  {settings.address}/open/{lifter_link}")
+    say()
+    segno.make(f"{settings.address}/open/{lifter_link}", error="m").terminal(out=sys.stderr, compact=True)
+    say("  Invented people and numbers. Stop with Ctrl+C.")
+
+
+def sign_in_link(login: str) -> int:
+    """Print a link that signs this coach in once."""
+    settings = settings_or_exit()
+    with opened(settings) as store:
+        try:
+            code = access.issue_sign_in_link(store, login, now=datetime.now(UTC))
+        except access.WrongCredentials:
+            say(f"No coach has the login {login}.")
+            return 2
+    print(f"{settings.address}/sign-in/{code}")
+    return 0
+
+
+def backup(target: str | None, *, portable: bool) -> int:
+    """Write a verified backup."""
+    settings = settings_or_exit()
+    with opened(settings) as store:
+        try:
+            path = backups.make(
+                store,
+                settings,
+                target=None if target is None else Path(target),
+                portable=portable,
+                now=datetime.now(UTC),
+            )
+        except (backups.BackupRefused, OSError) as error:
+            say(f"No backup was made: {error}")
+            return 1
+    print(path)
+    return 0
+
+
+def restore(source: str, *, yes: bool) -> int:
+    """Bring a backup back; the present state is kept beside it."""
+    settings = settings_or_exit()
+    if not yes:
+        say(f"This puts {source} in the place of the present database, which is kept beside it.")
+        say("Run again with --yes to do it.")
+        return 2
+    try:
+        kept = backups.restore(settings, Path(source), now=datetime.now(UTC))
+    except (backups.BackupRefused, backups.ServerRunning, SchemaTooNew, OSError) as error:
+        say(f"Nothing was changed: {error}")
+        return 2
+    say("Restored." if kept is None else f"Restored. The state before it is in {kept}")
+    return 0
+
+
+def check() -> int:
+    """Look the set-up over and print each finding with what to do about it."""
+    settings = settings_or_exit()
+    findings: list[tuple[bool, str]] = []
+    for field in fields(settings):
+        value = getattr(settings, field.name)
+        if field.name in ("database_url", "smtp_url") and "@" in str(value):
+            value = str(value).split("://")[0] + "://(hidden)@" + str(value).split("@")[-1]
+        print(f"TERRACE_{field.name.upper()}={value}")
+    with opened(settings) as store:
+        findings += [(ok, words) for ok, words in _database_findings(store)]
+    present = backups.kept(settings)
+    age = None if not present else datetime.now(UTC) - present[0].made_at
+    findings.append(
+        (
+            age is not None and age < backups.WORRY_AFTER,
+            "there is no backup: run terrace backup"
+            if age is None
+            else f"the last backup is {age.total_seconds() / 3600:.0f} hours old",
+        )
+    )
+    exposed = settings.host not in ("127.0.0.1", "localhost", "::1") and not settings.https
+    findings.append(
+        (
+            not exposed,
+            "reachable without TLS: phones cannot work offline; see README" if exposed else "address",
+        )
+    )
+    for ok, words in findings:
+        print(f"{'ok  ' if ok else 'LOOK'} {words}")
+    return 0 if all(ok for ok, _ in findings) else 1
+
+
+def _database_findings(store: Store) -> Iterator[tuple[bool, str]]:
+    yield store.is_healthy(), "database answers"
+    yield store.schema_version() == head_revision(), "schema is up to date"
+    wrong = store.integrity_problems()
+    yield (
+        not wrong,
+        "database is whole" if not wrong else f"database is damaged: {wrong[0]}; restore a backup",
+    )
