@@ -1,0 +1,202 @@
+"""The command line: one function a subcommand, importing what it needs only when it runs.
+
+``terrace --help`` has to answer at once, so nothing heavier than argparse is imported here.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from app.exchange.log_file import Facts, RowError
+    from app.exchange.tables import Table
+    from app.training.records import BlockSpan
+
+Command = Callable[[argparse.Namespace], int]
+BAD = 2  # Bad usage or bad input, the same code argparse leaves with.
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(
+        prog="terrace",
+        description="Coach strength athletes at a distance: logs, recent baselines, blocks and trends.",
+        epilog="Example: terrace analyse LOG.csv --as-of 2026-03-01",
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and leave")
+    commands = parser.add_subparsers(metavar="COMMAND")
+    for add in COMMANDS:
+        add(commands)
+    options = parser.parse_args(arguments)
+    if options.version:
+        print(_version())
+        return 0
+    if not hasattr(options, "run"):
+        parser.print_help()
+        return BAD
+    try:
+        return int(options.run(options))
+    except BrokenPipeError:
+        # The reader of our output went away (| head); nothing is left to tell anybody.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+
+
+def _version() -> str:
+    from importlib.metadata import version
+
+    return version("terrace")
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr)
+
+
+# analyse
+
+
+def add_analyse(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "analyse",
+        help="analyse a log file, without any database",
+        description="Analyse the lifters of a log file as of a day. Reads two files and stores nothing.",
+        epilog="Example: terrace analyse LOG.csv --blocks BLOCKS.csv --as-of 2026-03-01 --format table",
+    )
+    parser.add_argument(
+        "log", metavar="LOG.csv", help="one row a set: lifter, date, exercise, load_kg, reps, ..."
+    )
+    parser.add_argument(
+        "--blocks", metavar="BLOCKS.csv", help="one row a block: lifter, block, kind, start, end"
+    )
+    parser.add_argument(
+        "--as-of", required=True, type=_iso_date, metavar="YYYY-MM-DD", help="use sets up to this day only"
+    )
+    parser.add_argument("--format", choices=("json", "table"), default="json")
+    parser.set_defaults(run=analyse)
+
+
+def _iso_date(text: str) -> date:
+    from datetime import date
+
+    try:
+        if len(text) != 10:
+            raise ValueError
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date as YYYY-MM-DD") from None
+
+
+def analyse(options: argparse.Namespace) -> int:
+    from app.exchange import analysis_report, log_file
+    from app.exchange.tables import Refused
+    from app.training.records import AnalysisSettings
+
+    as_of = options.as_of.toordinal()
+    try:
+        log = log_file.read_log(_table(options.log))
+        blocks, wrong = _blocks(options.blocks)
+    except Refused as refused:
+        _say(f"terrace: {refused}")
+        return BAD
+    for error in (*log.errors, *wrong):
+        _say(str(error))
+    if log.error_count > len(log.errors):
+        _say(f"... and {log.error_count - len(log.errors):,} more.")
+    if log.dates is not None and log.dates.certain is not None:
+        _say(
+            f"All refused dates can be read as {log.dates.certain}; import the file in the browser to do so."
+        )
+    if log.error_count or wrong:
+        _say(f"terrace: nothing was analysed because of {log.error_count + len(wrong):,} errors.")
+        return BAD
+    _tell_facts(options.log, log.facts)
+    rows = log_file.select(log.rows, log.rows.day <= as_of)
+    unknown = sorted(set(blocks) - set(log.rows.lifters))
+    if unknown:
+        _say(f"{options.blocks}: no sets of {', '.join(unknown[:10])}; their blocks are not used.")
+    if not len(rows):
+        _say(f"{options.log}: no set is dated {options.as_of} or earlier.")
+    with _progress(len(rows)) as tick:
+        analyses = analysis_report.analyse_log(
+            rows, blocks, as_of=as_of, settings=AnalysisSettings(), progress=tick
+        )
+    result = analysis_report.report(analyses, as_of=as_of, version=_version())
+    if options.format == "table":
+        output = analysis_report.text_table(result).encode()
+    else:
+        import orjson
+
+        output = orjson.dumps(result, option=orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE)
+    sys.stdout.buffer.write(output)
+    sys.stdout.flush()
+    return 0
+
+
+def _table(path: str) -> Table:
+    from pathlib import Path
+
+    from app.exchange.tables import read_file, read_table
+
+    return read_table(read_file(Path(path)), path)
+
+
+def _blocks(path: str | None) -> tuple[Mapping[str, Sequence[BlockSpan]], Sequence[RowError]]:
+    if path is None:
+        return {}, ()
+    from app.exchange.blocks_file import read_blocks
+
+    found = read_blocks(_table(path))
+    for clash in found.overlaps:
+        _say(f"{clash} The earlier block is taken to end the day before.")
+    if found.unknown_columns:
+        _say(f"{path}: columns not used: {', '.join(found.unknown_columns)}.")
+    return found.blocks, found.errors
+
+
+def _tell_facts(path: str, facts: Facts) -> None:
+    """What a reader of the result should know about the reading of the file."""
+    from app.exchange.tables import DELIMITERS
+
+    if facts.unknown_columns:
+        _say(f"{path}: columns not used: {', '.join(facts.unknown_columns)}.")
+    told = []
+    if not facts.encoding_sure:
+        told.append(f"text guessed to be {facts.encoding}")
+    if facts.delimiter not in ("", ","):
+        told.append(f"{DELIMITERS.get(facts.delimiter, facts.delimiter)} between cells")
+    if "," in facts.decimal_mark:
+        told.append("decimal comma")
+    if "lb" in facts.unit:
+        told.append(f"loads in {facts.unit}")
+    if told:
+        _say(f"{path}: read with {', '.join(told)}.")
+    if facts.repeated_keys:
+        _say(
+            f"{path}: {facts.repeated_keys:,} rows have the lifter, date, exercise and set number of an "
+            "earlier row."
+        )
+
+
+@contextmanager
+def _progress(total: int) -> Iterator[Callable[[int], object] | None]:
+    """A bar on a terminal once the work has taken a second; nothing anywhere else."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from tqdm import tqdm
+
+    with tqdm(total=total, unit="set", delay=1, leave=False, file=sys.stderr) as bar:
+        yield bar.update
+
+
+COMMANDS = (add_analyse,)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
