@@ -151,9 +151,11 @@ def monotony(week: Floats, *, ddof: int = 1) -> float:
     .. [1] Foster C (1998) Med Sci Sports Exerc 30(7):1164-1168.
     """
     series = _daily(week)
-    if series.size < 2 or np.ptp(series) <= 1e-12 * np.abs(series).max(initial=0.0):
+    spread = float(series.std(ddof=ddof)) if series.size > 1 else 0.0
+    # Equal days differ by rounding once they are sums; that much is no variation.
+    if spread <= 1e-12 * np.abs(series).max(initial=0.0):
         return float("nan")
-    return float(series.mean() / series.std(ddof=ddof))
+    return float(series.mean()) / spread
 
 
 def strain(week: Floats, *, ddof: int = 1) -> float:
@@ -276,10 +278,12 @@ def summary(measure: str, daily: Floats) -> LoadSummary:
 
 
 def _last_average(series: Floats, days: int) -> float:
-    """The moving average's last value alone."""
+    """The last value of :func:`ewma` alone: one product instead of the whole series."""
     if series.size == 0:
         return 0.0
-    return float(ewma(series, weight=span_weight(days), start=start_level(series, days))[-1])
+    kept = 1 - span_weight(days)
+    fading = kept ** np.arange(series.size - 1, -1, -1.0)
+    return float((1 - kept) * (fading @ series) + kept * fading[0] * start_level(series, days))
 
 
 def _ratio(numerator: Floats, denominator: Floats) -> Floats:
