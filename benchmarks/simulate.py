@@ -77,6 +77,7 @@ EMPHASES = ("volume", "strength", "peak")
 ZONE_RESIDUAL_DAYS = (30.0, 30.0, 20.0, 15.0)  # shared residual_effects: maximal strength 30, endurance 15
 EFFORT_BIAS_REPS = (0.95, 0.6)  # shared effort_accuracy: pooled 0.95 under-predicted, I2 97.9 %
 TEST_LOG_SD = 0.042  # shared reliability: median CV of a one-repetition maximum 4.2 %
+DAY_LOG_SD = 0.021  # shared reliability: SEM of maximal repetitions 1.1 at 70 %, 0.7 at 90 % (Mitter 2022)
 TEST_SD_SHARE = {"novice": 1.0, "advanced": 0.5}  # range over studies 0.5-12.1 %; practised lifters vary less
 WEEKLY_GAIN = {  # [1/week] shared strength_gain_rates: 0.88 % a month competing, 30-50 % in a first year
     "novice": 0.0125,
@@ -87,7 +88,9 @@ WEEKLY_GAIN = {  # [1/week] shared strength_gain_rates: 0.88 % a month competing
     "few_data": 0.0040,
     "messy": 0.0028,
 }
-CURVE_STRETCH = {"Back squat": 1.15, "Bench press": 0.95, "Deadlift": 1.0, "Overhead press": 0.95}
+SET_REPS_SD = 0.4  # within a session, on top of the form of the day; both are in the SEM above
+STRETCH_SD = 0.20  # shared repetitions_at_load: 16 +- 4 repetitions at 70 %
+CURVE_STRETCH = {"Back squat": 1.2, "Bench press": 0.95, "Deadlift": 1.0, "Overhead press": 0.95}
 START_KG = {"Back squat": 1.0, "Bench press": 0.68, "Deadlift": 1.18, "Overhead press": 0.42}
 
 
@@ -214,8 +217,8 @@ def zone_of(reps: int) -> int:
 def draw_curve(rng: np.random.Generator, lift: str, lifter_stretch: float) -> Curve:
     """A lifter's curve on a lift, around the textbook table and what trained squatters do at 70 %."""
     return Curve(
-        mix=rng.uniform(0.45, 0.85),
-        scale=33.0 * math.exp(rng.normal(0, 0.06)),
+        mix=rng.uniform(0.65, 0.95),
+        scale=31.0 * math.exp(rng.normal(0, 0.06)),
         power=max(0.07, rng.normal(0.119, 0.012)),
         stretch=CURVE_STRETCH[lift] * lifter_stretch * math.exp(rng.normal(0, 0.10)),
     )
@@ -225,7 +228,7 @@ def reported_reserve(
     rng: np.random.Generator, true_reserve: float, reps: int, *, bias: float, shift: float, mood: float
 ) -> float:
     """Reserve as the lifter believes it: at failure there is nothing to misjudge, further off there is."""
-    sd = 0.35 + 0.17 * true_reserve + 0.03 * max(reps - 6, 0)
+    sd = 0.35 + 0.20 * true_reserve + 0.03 * max(reps - 6, 0)
     sure = 1.0 - math.exp(-true_reserve / 1.5)
     return true_reserve - (bias + shift + mood) * sure + sd * rng.normal() * (0.4 + 0.6 * sure)
 
@@ -364,11 +367,11 @@ def simulate_lifter(rng: np.random.Generator, scenario: Scenario, name: str) -> 
         rng.normal(math.log({"novice": 75.0, "advanced": 185.0}.get(scenario, 125.0)), 0.18)
     )
     start_kg = np.array([start_total * START_KG[n] * math.exp(rng.normal(0, 0.08)) for n in names])
-    stretch = math.exp(rng.normal(0, 0.20))
+    stretch = math.exp(rng.normal(0, STRETCH_SD))
     rate = WEEKLY_GAIN[scenario] * math.exp(rng.normal(0, 0.25))
     wear = math.exp(rng.normal(0, 0.25))  # how much fatigue a set leaves
     bias = max(-0.5, rng.normal(*EFFORT_BIAS_REPS))
-    day_sd = 0.017 * math.exp(rng.normal(0, 0.25))
+    day_sd = DAY_LOG_SD * math.exp(rng.normal(0, 0.25))
     test_sd = TEST_LOG_SD * TEST_SD_SHARE.get(scenario, 0.7) * math.exp(rng.normal(0, 0.25))
     missed = {"few_data": 0.22, "messy": 0.14}.get(scenario, rng.uniform(0.02, 0.09))
     no_rpe = {"no_rpe": 1.0, "messy": 0.35}.get(scenario, float(rng.choice([0.0, 0.05, 0.2])))
@@ -580,7 +583,7 @@ def _train(
     dose, done, lost = 0.0, 0, 0.0
     for k in range(sets):
         capacity = start_kg * math.exp(ability - lost)
-        possible = lift.curve.reps(load / capacity) + rng.normal(0, 0.25)
+        possible = lift.curve.reps(load / capacity) + rng.normal(0, SET_REPS_SD)
         all_out = k == sets - 1 and week.kind in EMPHASES and rng.random() < to_failure
         wanted = 99 if all_out else reps
         performed = min(wanted, math.floor(possible))
