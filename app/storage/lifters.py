@@ -82,5 +82,9 @@ def stale(db: Session, *, limit: int = 1000) -> Sequence[tuple[int, datetime]]:
 
 
 def clear_stale(db: Session, lifter_id: int, seen: datetime) -> None:
-    """Mark as analysed, unless something came in after the analysis read the log."""
-    db.execute(update(Lifter).where(Lifter.id == lifter_id, Lifter.stale_at <= seen).values(stale_at=None))
+    """Mark as analysed, unless something came in after the analysis read the log.
+
+    ``seen`` is the mark as it stood then. Any other mark is news, an earlier one too: a request that began
+    before the analysis may have ended after it.
+    """
+    db.execute(update(Lifter).where(Lifter.id == lifter_id, Lifter.stale_at == seen).values(stale_at=None))

@@ -61,7 +61,7 @@ def analyse_lifter(
         Exercises in the order of ``log.exercises``, those with a set on or before the day.
     """
     log = take(log, log.day <= as_of)
-    errors = quality.screen(log)
+    errors = tuple(e for e in quality.screen(log) if e.row not in settings.accepted_rows)
     clean = take(log, ~np.isin(log.row, [e.row for e in errors])) if errors else log
     spans = tuple(sorted(blocks, key=lambda s: (s.start, s.end, s.name)))
     fit = trend.fit(clean, ~clean.warm_up, spans)

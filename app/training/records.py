@@ -234,3 +234,4 @@ class AnalysisSettings:
     stress_measure: str = "relative_volume_load"
     sensitivity: float = 1.0  # above 1 raises flags earlier and more often
     equation: str = "epley"
+    accepted_rows: frozenset[int] = frozenset()  # odd sets the coach said are right, by SetLog.row
