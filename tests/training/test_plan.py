@@ -4,6 +4,7 @@ import json
 import time
 from dataclasses import replace
 from decimal import Decimal
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -527,7 +528,7 @@ def test_a_taper_cuts_by_what_the_literature_cuts() -> None:
     for shape in ("step", "even", "exponential"):
         shares = [replace(taper, shape=shape).kept(days) for days in range(20, -1, -1)]
         assert shares[:5] == [1.0] * 5
-        assert all(a >= b for a, b in zip(shares, shares[1:], strict=False))
+        assert all(a >= b for a, b in pairwise(shares))
         assert shares[-1] == pytest.approx(0.5)
 
 

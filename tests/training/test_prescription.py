@@ -213,18 +213,22 @@ def test_a_printed_prescription_is_read_back_as_itself(written: Prescription, un
     assert print_prescription(parse(text, unit)) == text  # type: ignore[arg-type]
 
 
-WORDS = st.sampled_from(
-    "3 5 8-10 5+ x × at @ RPE 7 leaving 2 then , ; 82,5 % kg lb recent best baseline + - top set of each side "
-    "rest min s m note AMRAP 100 e1RM RIR in reserve bodyweight".split()
+FRAGMENTS = (
+    "3|5|8-10|5+|x|×|at|@|RPE|7|leaving|2|then|,|;|82,5|%|kg|lb|recent best|baseline|+|-|top set|of|"
+    "each side|rest|min|s|m|note|AMRAP|100|e1RM|RIR|in reserve|bodyweight"
 )
+WORDS = st.sampled_from(FRAGMENTS.split("|"))
 
 
 @given(st.lists(WORDS, max_size=12).map(" ".join) | st.text(max_size=30))
 def test_any_text_is_read_or_refused_with_a_place_in_it(typed: str) -> None:
+    failure: PrescriptionError | None = None
     try:
         read = parse(typed, "kg")
     except PrescriptionError as error:
-        assert 0 <= error.position <= len(typed)
-        assert error.sentence.endswith((".", "…", "8.", "%."))
-    else:
+        failure = error
+    if failure is None:
         assert parse(print_prescription(read), "lb") == read
+    else:
+        assert 0 <= failure.position <= len(typed)
+        assert failure.sentence.endswith((".", "…"))
