@@ -160,8 +160,8 @@ def ledger(
     Returns
     -------
     tuple of Exposure
-        In the order of the rep ranges. ``working_sets_per_week`` is over the recent window, or the weeks
-        since the first exposure if that is less.
+        In the order of the rep ranges. ``working_sets_per_week`` is over the recent window, or the begun
+        weeks since the first exposure if those are fewer.
 
         ``status`` is ``unexposed`` with no working set in the recent window; ``rusty`` if the last one is
         more than ``RUSTY_AFTER_DAYS`` old (or half the window); ``saturated`` if each of the last
@@ -381,7 +381,7 @@ def _lines(
         status: ExposureStatus = "unexposed"
         if since is not None and since < window:
             status = "rusty" if since > rusty_after else "saturated" if saturated[number] else "current"
-        weeks = min(window, as_of - int(first_day[number]) + 1) / 7 if seen else window / 7
+        days = min(window, as_of - int(first_day[number]) + 1) if seen else window
         lines.append(
             Exposure(
                 rep_range=label(settings.rep_ranges[number % width]),
@@ -389,7 +389,7 @@ def _lines(
                 days_since=since,
                 working_sets=int(counts[number]),
                 hard_sets=round(float(hard_counts[number])),
-                working_sets_per_week=float(counts[number]) / max(weeks, 1.0),
+                working_sets_per_week=float(counts[number]) / -(-days // 7),
                 status=status,
                 recent_best=mark(int(recent_best[number])),
                 all_time_best=mark(int(all_best[number])),
