@@ -9,14 +9,17 @@ from xml.etree import ElementTree
 import pytest
 
 from app.training.records import BLOCK_KINDS
+from app.web.figure import Finding
 from app.web.svg import (
     StripBlock,
     block_strip,
     hatch_defs,
     hatch_key,
+    lifter_chart,
     range_dot,
     sparkline,
 )
+from tests.web.figures import MONDAY, TODAY, make_figure, make_trend
 
 SVG = "{http://www.w3.org/2000/svg}"
 FIRST = 739_000
@@ -130,3 +133,83 @@ def test_every_kind_has_a_hatching_and_a_word() -> None:
 def test_an_empty_span_is_refused() -> None:
     with pytest.raises(ValueError, match="last_day after first_day"):
         block_strip([], [], today=3, first_day=7, last_day=7)
+
+
+# The lifter page's figure ---------------------------------------------------------------------------
+
+
+def texts(markup: str, name: str = "") -> list[ElementTree.Element]:
+    found = parsed(markup).iter(f"{SVG}text")
+    return [t for t in found if not name or name in (t.get("class") or "").split()]
+
+
+def test_the_figure_draws_each_part_once_and_what_lies_ahead_apart() -> None:
+    markup = lifter_chart(make_figure())
+    assert [len(paths(markup, f"band-{n}")) for n in (1, 2, 3)] == [2, 2, 2]  # past and ahead
+    past, ahead = paths(markup, "level")
+    assert past.count("M") == 2  # Two stretches, a gap between them.
+    assert ahead.count("M") == 1
+    assert len(paths(markup, "dots")) == 1
+    assert paths(markup, "dots")[0].count("h0") == make_figure().trend.point_day.size  # type: ignore[union-attr]
+    assert len(paths(markup, "running")) == 1
+
+
+@pytest.mark.parametrize("width", [1180, 760, 380])
+def test_no_words_of_the_figure_run_out_of_it_or_over_each_other(width: int) -> None:
+    findings = (
+        Finding(TODAY - 150, TODAY - 120, "holiday", "notice"),
+        Finding(TODAY - 60, TODAY, "below old bests, as expected", "notice"),
+        Finding(TODAY - 39, TODAY, "flat since 20 Dec, work up 14 %", "act"),
+        Finding(TODAY - 20, TODAY, "harder than prescribed", "watch"),
+        Finding(TODAY, TODAY + 20, "until 17 Feb", "notice"),
+    )
+    figure = make_figure(findings=findings)
+    if width == 380:
+        figure = figure.between(TODAY - 112, TODAY + 35)
+    boxes = []
+    for t in texts(lifter_chart(figure, width=width)):
+        x, y, length = float(t.get("x", "")), float(t.get("y", "")), len(t.text or "") * 6.0
+        left = {"end": x - length, "middle": x - length / 2}.get(t.get("text-anchor", ""), x)
+        assert left >= -1, t.text
+        assert left + length <= width + 1, t.text
+        boxes.append((left, left + length, y - 10, y + 2, t.text))
+    for i, a in enumerate(boxes):
+        for b in boxes[i + 1 :]:
+            apart = a[1] <= b[0] or b[1] <= a[0] or a[3] <= b[2] or b[3] <= a[2]
+            assert apart, (a, b)
+
+
+def test_a_short_block_keeps_its_hatching_and_says_its_name_to_those_who_ask() -> None:
+    root = parsed(lifter_chart(make_figure(), width=760))
+    blocks = [g for g in root.iter(f"{SVG}g") if "block" in g.get("class", "")]
+    easy = blocks[1]
+    assert easy.find(f"{SVG}text") is None
+    assert easy.findtext(f"{SVG}title", "").startswith("Easy week, low stress, ")
+    assert "ahead" in blocks[-1].get("class", "")
+    long = [g.findtext(f"{SVG}text", "") for g in blocks if g.findtext(f"{SVG}text", "").endswith("…")]
+    assert all(len(words) >= 7 for words in long)
+
+
+def test_columns_stand_under_their_blocks_on_the_same_axis() -> None:
+    markup = lifter_chart(make_figure())
+    root = parsed(markup)
+    lane = [g.find(f"{SVG}rect") for g in root.iter(f"{SVG}g")]
+    first_block = float(lane[0].get("x", "")) if lane[0] is not None else 0
+    column = float(re.match(r"M([\d.]+)", paths(markup, "column")[0]).group(1))  # type: ignore[union-attr]
+    step = float(re.match(r"M([\d.]+)", paths(markup, "planned")[0]).group(1))  # type: ignore[union-attr]
+    assert first_block <= step <= column <= first_block + 5
+
+
+def test_without_a_trend_the_reason_stands_in_its_place() -> None:
+    markup = lifter_chart(make_figure(trend=None, missing_because="needs 3 more <sessions>"))
+    assert [t.text for t in texts(markup, "none")] == ["needs 3 more <sessions>"]
+    assert "<sessions>" not in markup
+
+
+def test_a_value_far_off_the_scale_is_an_arrow_with_its_number() -> None:
+    trend = make_trend(first=MONDAY - 7 * 36)
+    values = trend.point_kg.copy()
+    values[-3] = 18.5
+    markup = lifter_chart(make_figure(trend=make_trend(first=MONDAY - 7 * 36, point_kg=values)))
+    assert len(paths(markup, "off")) == 1
+    assert [t.text for t in texts(markup, "off-value")] == ["18.5"]
