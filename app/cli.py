@@ -49,9 +49,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _version() -> str:
-    from importlib.metadata import version
+    from app import __version__
 
-    return version("terrace")
+    return __version__
 
 
 def _say(text: str) -> None:
@@ -99,7 +99,7 @@ def analyse(options: argparse.Namespace) -> int:
 
     as_of = options.as_of.toordinal()
     try:
-        log = log_file.read_log(_table(options.log))
+        log = log_file.read_log(_table(options.log, log_file.FIELDS))
         blocks, wrong = _blocks(options.blocks)
     except Refused as refused:
         _say(f"terrace: {refused}")
@@ -138,20 +138,20 @@ def analyse(options: argparse.Namespace) -> int:
     return 0
 
 
-def _table(path: str) -> Table:
+def _table(path: str, expected: Sequence[str]) -> Table:
     from pathlib import Path
 
     from app.exchange.tables import read_file, read_table
 
-    return read_table(read_file(Path(path)), path)
+    return read_table(read_file(Path(path)), path, expected=expected)
 
 
 def _blocks(path: str | None) -> tuple[Mapping[str, Sequence[BlockSpan]], Sequence[RowError]]:
     if path is None:
         return {}, ()
-    from app.exchange.blocks_file import read_blocks
+    from app.exchange import blocks_file
 
-    found = read_blocks(_table(path))
+    found = blocks_file.read_blocks(_table(path, blocks_file.FIELDS))
     for clash in found.overlaps:
         _say(f"{clash} The earlier block is taken to end the day before.")
     if found.unknown_columns:

@@ -16,7 +16,7 @@ DateStyle = Literal["iso", "day-month-year", "month-day-year", "year-month-day",
 DATE_STYLES: tuple[DateStyle, ...] = ("iso", "day-month-year", "month-day-year", "year-month-day", "serial")
 
 FIRST_YEAR, LAST_YEAR = 1950, 2199
-NAME_CHARACTERS = 200
+NAME_CHARACTERS = 120
 NOTE_CHARACTERS = 10_000
 
 # A spreadsheet may run a text that begins with one of these (ASVS 5.0, 1.2.10; the full-width forms are

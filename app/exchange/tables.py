@@ -414,8 +414,6 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
-# What spreadsheets save where people lift; the guess is shown and can be overruled.
-_LEGACY = ["cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "cp1257", "mac_roman", "latin_1"]
 
 
 def _encoding(data: bytes, place: Place) -> tuple[str, bool]:
@@ -432,12 +430,9 @@ def _encoding(data: bytes, place: Place) -> tuple[str, bool]:
         return "utf-8", True
     except UnicodeDecodeError:
         pass
-    # Only the lines with letters outside ASCII say anything, and the guesser is slow on the rest.
-    telling = b"\n".join(line for line in re.split(rb"[\r\n]+", data[: 2**22]) if not line.isascii())[:65536]
-    from charset_normalizer import from_bytes
+    from app.exchange.legacy_text import likeliest
 
-    best = from_bytes(telling, cp_isolation=_LEGACY, preemptive_behaviour=False).best()
-    return (best.encoding if best is not None else "cp1252"), False
+    return likeliest(data[: 2**22]), False
 
 
 def _decode_through(data: bytes, encoding: str) -> None:
