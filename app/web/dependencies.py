@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Annotated
@@ -70,8 +71,8 @@ async def get_form(request: Request) -> StarletteFormData:
 FormData = Annotated[StarletteFormData, Depends(get_form)]
 
 
-async def guard(request: Request) -> None:
-    """Refuse a change that another site could have caused.
+async def guard(request: Request) -> AsyncIterator[None]:
+    """Refuse a change that another site could have caused; close what its form opened afterwards.
 
     The browser's own word on where the request comes from is checked first, then the token that only
     a page of this app can know.
@@ -81,6 +82,14 @@ async def guard(request: Request) -> None:
     Refused
         If the request comes from elsewhere or carries no token of this session.
     """
+    try:
+        await _check(request)
+        yield
+    finally:
+        await request.close()
+
+
+async def _check(request: Request) -> None:
     if request.method in SAFE or request.headers.get("Authorization", "").startswith("Bearer "):
         return
     site = request.headers.get("Sec-Fetch-Site")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from app.web import access, health, libraries
-from app.web.coach import account
+from app.web.coach import account, data
 
 
 def routers() -> list[APIRouter]:
@@ -14,4 +14,5 @@ def routers() -> list[APIRouter]:
         libraries.router,
         access.router,
         account.router,
+        data.router,
     ]

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterator
 from datetime import datetime
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -119,7 +120,10 @@ class Client(TestClient):
 
 def open_client(store: Store, now: list[datetime], **settings: Any) -> Client:
     logger.quiet = True
-    app = create_app(Settings(**({"worker": False} | settings)), store=store, clock=lambda: now[0])
+    # Files a test sends land beside its own database.
+    folder = Path(store.engine.url.database or ".").parent
+    given = {"worker": False, "data_dir": folder} | settings
+    app = create_app(Settings(**given), store=store, clock=lambda: now[0])
     client = Client(app, base_url="http://127.0.0.1:8000", follow_redirects=False)
     client.store, client.now = store, now
     return client
