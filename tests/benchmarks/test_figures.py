@@ -60,6 +60,18 @@ def test_missed_promises_are_counted(capsys: pytest.CaptureFixture[str]) -> None
     assert " missed " in capsys.readouterr().out.splitlines()[0]
 
 
+def test_a_figure_that_cannot_be_measured_is_missed_and_stops_no_other(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    def broken() -> float:
+        raise RuntimeError("the server did\nnot start")
+
+    assert run([Figure("a.x", "ms", most(1), broken, "over HTTP"), figure("a.y", 1.0)]) == 1
+    first, second = capsys.readouterr().out.splitlines()
+    assert first == "a.x nan ms <=1 missed over HTTP; not measured: RuntimeError: the server did not start"
+    assert " met " in second
+
+
 @pytest.fixture
 def extra_module(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     monkeypatch.setattr(benchmarks, "__path__", [*benchmarks.__path__, str(tmp_path)])

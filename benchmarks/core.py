@@ -1,0 +1,256 @@
+"""Figures of the main job: a set comes in, a log is read, a roster is looked at, a file is taken in.
+
+Floors are the least that can be done for the same end, measured in the same run: SQLite by itself, an
+interpreter by itself, the server with nothing to do.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, date, datetime
+from functools import cache, partial
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from app.training.records import SetLog
+from benchmarks.analysis import big_lifter, command_cold_s, terrace
+from benchmarks.figures import Figure, most, ratio
+
+if TYPE_CHECKING:
+    from app.storage.engine import Store
+    from app.storage.models import Coach
+
+NOW = datetime(2026, 3, 9, 12, tzinfo=UTC)
+IMPORT_LIFTERS = 16  # times 12,500 sets
+CHUNK = 5_000
+
+
+@contextmanager
+def new_store() -> Iterator[tuple[Store, Path]]:
+    """A migrated database in a folder of its own."""
+    from app.storage.engine import Store
+
+    with tempfile.TemporaryDirectory(prefix="terrace-") as folder:
+        path = Path(folder, "terrace.db")
+        store = Store(f"sqlite:///{path}")
+        store.migrate()
+        try:
+            yield store, path
+        finally:
+            store.close()
+
+
+def new_coach(store: Store) -> Coach:
+    from app.storage import access
+
+    nobody = "no password opens this"
+    with store.transaction() as db:
+        return access.add_coach(
+            db, name="Ines Marto", login="ines@example.org", password_hash=nobody, club="Harbour", at=NOW
+        )
+
+
+def raw_connection(path: Path) -> sqlite3.Connection:
+    """SQLite with the durability the app promises, and nothing else."""
+    db = sqlite3.connect(path, isolation_level=None)
+    db.execute("PRAGMA journal_mode=WAL")
+    db.execute("PRAGMA synchronous=FULL")
+    return db
+
+
+# One lifter's sets into arrays ---------------------------------------------------------------------
+
+
+def sets_to_arrays() -> float:
+    """`storage.logs.set_log` over sqlite3's fetchall of the same rows and columns."""
+    from app.storage import exercises, lifters, logs
+
+    log, _ = big_lifter()
+    with new_store() as (store, path):
+        coach = new_coach(store)
+        with store.transaction() as db:
+            lifter = lifters.add(db, coach, name="Vilde Aas", time_zone="Europe/Lisbon", at=NOW)
+            ids = [exercises.add(db, coach, e.name, main_lift=e.name).id for e in log.exercises]
+            for day in np.unique(log.day).tolist():
+                session = logs.add_session(db, lifter.id, day)
+                logs.add_sets(db, _rows(log, day, lifter.id, session.id, ids))
+        with store.transaction() as db:
+            db.connection().exec_driver_sql("ANALYZE")
+        raw = sqlite3.connect(path)
+        query = (
+            "SELECT exercise_id, day, session_id, set_number, load_grams, reps, rpe_tenths, marks, position,"
+            " prescription_id, planned_set FROM logged_sets WHERE lifter_id = ? ORDER BY day, position"
+        )
+        count = len(raw.execute(query, (lifter.id,)).fetchall())
+        if count != len(log.day):
+            raise AssertionError(f"stored {len(log.day)} sets and found {count}")
+
+        def read() -> None:
+            with store.reading() as db:
+                logs.set_log(db, lifter)
+
+        value = ratio(read, lambda: raw.execute(query, (lifter.id,)).fetchall(), rounds=20)
+        raw.close()
+    return value
+
+
+def _rows(log: SetLog, day: int, lifter: int, session: int, ids: list[int]) -> list[dict[str, object]]:
+    return [
+        {
+            "lifter_id": lifter,
+            "day": day,
+            "position": position,
+            "session_id": session,
+            "exercise_id": ids[int(log.exercise[k])],
+            "set_number": int(log.set_number[k]),
+            "load_grams": round(float(log.load_kg[k]) * 1000),
+            "reps": int(log.reps[k]),
+            "rpe_tenths": round(float(log.rpe[k]) * 10),
+        }
+        for position, k in enumerate(np.flatnonzero(log.day == day).tolist())
+    ]
+
+
+# A big file taken in -------------------------------------------------------------------------------
+
+
+@cache
+def big_file() -> tuple[Path, tempfile.TemporaryDirectory[str]]:
+    """LOG.csv of 16 lifters with 12,480 sets each: 199,680 rows."""
+    folder = tempfile.TemporaryDirectory(prefix="terrace-")
+    path = Path(folder.name, "LOG.csv")
+    with path.open("w", newline="", encoding="utf-8") as file:
+        out = csv.writer(file)
+        out.writerow(("lifter", "date", "exercise", "set_number", "load_kg", "reps", "rpe", "note"))
+        for k in range(IMPORT_LIFTERS):
+            log, _ = big_lifter(k)
+            day = {d: date.fromordinal(d).isoformat() for d in np.unique(log.day).tolist()}
+            names = [e.name for e in log.exercises]
+            columns = (
+                log.day.tolist(),
+                log.exercise.tolist(),
+                log.set_number.tolist(),
+                log.load_kg.tolist(),
+                log.reps.tolist(),
+                log.rpe.tolist(),
+            )
+            out.writerows(
+                (f"Lifter {k + 1}", day[d], names[e], n, f"{load:g}", reps, f"{rpe:g}", "")
+                for d, e, n, load, reps, rpe in zip(*columns, strict=True)
+            )
+    return path, folder
+
+
+def bare_hashed_load(source: Path, target: Path) -> int:
+    """The floor of an import: typed rows, a hash each, SQLite with UNIQUE and an index, in chunks."""
+    db = raw_connection(target)
+    db.execute(
+        "CREATE TABLE sets (hash BLOB UNIQUE, lifter TEXT, day INT, exercise TEXT, n INT, grams INT,"
+        " reps INT, rpe REAL)"
+    )
+    db.execute("CREATE INDEX by_day ON sets (lifter, day)")
+    with source.open(encoding="utf-8", newline="") as file:
+        rows = csv.reader(file)
+        next(rows)
+        while chunk := list(islice(rows, CHUNK)):
+            typed = [
+                (
+                    hashlib.blake2b(f"{who}|{day}|{what}|{n}".encode(), digest_size=16).digest(),
+                    *(who, date.fromisoformat(day).toordinal(), what, int(n)),
+                    *(round(float(load) * 1000), int(reps), float(rpe)),
+                )
+                for who, day, what, n, load, reps, rpe, _ in chunk
+            ]
+            db.execute("BEGIN IMMEDIATE")
+            db.executemany("INSERT INTO sets VALUES (?,?,?,?,?,?,?,?)", typed)
+            db.execute("COMMIT")
+    count = int(db.execute("SELECT count(*) FROM sets").fetchone()[0])
+    db.close()
+    return count
+
+
+def import_200k() -> float:
+    """File to stored sets, over the bare load of the same file; CPU time, best of two."""
+    from app.exchange import exercise_names, log_file, tables
+    from app.planning import imports
+
+    source, _ = big_file()
+    best = float("inf")
+    for _ in range(2):
+        with new_store() as (store, path):
+            coach = new_coach(store)
+            start = time.process_time()
+            content = tables.read_file(source)
+            read = log_file.read_log(tables.read_table(content, source.name))
+            done = imports.apply(
+                store,
+                coach,
+                read.rows,
+                file_name=source.name,
+                sha256=hashlib.sha256(source.read_bytes()).digest(),
+                guess=lambda name: (exercise_names.main_lift(name), exercise_names.body_mass_share(name)),
+                now=NOW,
+            )
+            ours = time.process_time() - start
+            start = time.process_time()
+            bare = bare_hashed_load(source, path.with_name("bare.db"))
+            floor = time.process_time() - start
+        if not done.new == bare == len(read.rows):
+            raise AssertionError(f"{done.new} sets were imported and {bare} loaded bare")
+        best = min(best, ours / floor)
+    return best
+
+
+# The command line ----------------------------------------------------------------------------------
+
+
+def help_ratio() -> float:
+    """`terrace --help` over an interpreter that does nothing, both as new processes."""
+    run = partial(subprocess.run, check=True, capture_output=True)
+    return ratio(
+        partial(run, [terrace(), "--help"]), partial(run, [sys.executable, "-c", ""]), rounds=8, repeats=3
+    )
+
+
+FIGURES = [
+    Figure(
+        "core.sets_to_arrays",
+        "x",
+        most(2),
+        sets_to_arrays,
+        "storage.logs.set_log of 12,480 sets over sqlite3 fetchall of the same rows, p10, same run",
+    ),
+    Figure(
+        "core.analyse_cold",
+        "s",
+        most(3),
+        command_cold_s,
+        "terrace analyse of 20,000 sets as a new process, best of 3",
+    ),
+    Figure(
+        "core.help",
+        "x",
+        most(5),
+        help_ratio,
+        "terrace --help over python -c '', new processes, p10, same run",
+    ),
+    Figure(
+        "core.import_200k",
+        "x",
+        most(2),
+        import_200k,
+        "199,680 rows of CSV read, checked and stored, over the bare hashed load in chunks of 5,000, "
+        "CPU time, same run",
+    ),
+]
