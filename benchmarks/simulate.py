@@ -77,7 +77,7 @@ EMPHASES = ("volume", "strength", "peak")
 ZONE_RESIDUAL_DAYS = (30.0, 30.0, 20.0, 15.0)  # shared residual_effects: maximal strength 30, endurance 15
 EFFORT_BIAS_REPS = (0.95, 0.6)  # shared effort_accuracy: pooled 0.95 under-predicted, I2 97.9 %
 TEST_LOG_SD = 0.042  # shared reliability: median CV of a one-repetition maximum 4.2 %
-DAY_LOG_SD = 0.021  # shared reliability: SEM of maximal repetitions 1.1 at 70 %, 0.7 at 90 % (Mitter 2022)
+DAY_LOG_SD = 0.018  # shared reliability: SEM of maximal repetitions 1.1 at 70 %, 0.7 at 90 % (Mitter 2022)
 TEST_SD_SHARE = {"novice": 1.0, "advanced": 0.5}  # range over studies 0.5-12.1 %; practised lifters vary less
 WEEKLY_GAIN = {  # [1/week] shared strength_gain_rates: 0.88 % a month competing, 30-50 % in a first year
     "novice": 0.0125,
@@ -88,7 +88,7 @@ WEEKLY_GAIN = {  # [1/week] shared strength_gain_rates: 0.88 % a month competing
     "few_data": 0.0040,
     "messy": 0.0028,
 }
-SET_REPS_SD = 0.4  # within a session, on top of the form of the day; both are in the SEM above
+SET_REPS_SD = 0.55  # within a session, on top of the form of the day; both are in the SEM above
 STRETCH_SD = 0.20  # shared repetitions_at_load: 16 +- 4 repetitions at 70 %
 CURVE_STRETCH = {"Back squat": 1.2, "Bench press": 0.95, "Deadlift": 1.0, "Overhead press": 0.95}
 START_KG = {"Back squat": 1.0, "Bench press": 0.68, "Deadlift": 1.18, "Overhead press": 0.42}
