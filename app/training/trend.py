@@ -25,6 +25,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from app.training import effort, repmax
 from app.training.records import BlockSpan, Bools, Estimate, Floats, Ints, SetLog, Trend
@@ -36,21 +37,31 @@ Z90 = 1.6448536269514722  # two-sided 90 % of the normal distribution
 class Priors:
     """Constants of the model. Logarithms of load are written as shares of strength. [1]"""
 
-    bias_mean: float = 0.7  # [reps] true reserve - stated
-    bias_sd: float = 0.7  # [reps]
+    bias_mean: float = 0.8  # [reps] true reserve - stated
+    bias_sd: float = 0.6  # [reps] lifter to lifter
+    bias_lift_sd: float = 0.3  # [reps] lift to lift
     steepness_lifter_sd: float = 0.20  # [1] of ln k, shared by the lifter's lifts
     steepness_lift_sd: float = 0.18  # [1] of ln k, lift to lift
-    loss_mean: float = 0.008  # [1] strength lost a set
-    loss_sd: float = 0.006
-    report_sd: float = 0.7  # [reps] noise of a report at no reserve
-    report_slope: float = 0.22  # [1] growth of that noise by repetition in reserve
-    failure_mean: float = 0.45  # [reps] a set to failure lies between two whole repetitions
-    failure_sd: float = 0.5
+    drop: float = 0.168  # [1] ln(1RM / load) at six repetitions, see CURVE
+    shape_mean: float = 0.75  # [1] q of the curve
+    shape_sd: float = 0.2
+    loss_mean: float = 0.01  # [1] strength lost a set
+    loss_sd: float = 0.004
+    report_sd: float = 0.8  # [reps] noise of a report at no reserve
+    report_slope: float = 0.3  # [1] growth of that noise by repetition in reserve
+    failure_mean: float = 0.6  # [reps] a set to failure lies between two whole repetitions
+    failure_sd: float = 1.2
     barrier_sd: float = (
         0.4  # [reps] nobody does more repetitions than are possible, within the set's own form
     )
-    silent_reserve: float = 2.0  # [reps] a set without a report
-    silent_sd: float = 2.5
+    miss_mean: float = 0.45
+    miss_sd: float = 0.5
+    failing: float = 0.5  # [1] share of reports of nothing left that are true, and of
+    failing_if_fewer: float = 0.8  # [1] those with fewer repetitions than the set before
+    set_sd: float = 0.016  # [1] luck of a set
+    silent_reserve: float = 1.6  # [reps] a set without a report
+    silent_lifter_sd: float = 1.0  # [reps] lifter to lifter
+    silent_sd: float = 1.5  # [reps] session to session
     day_sd: float = 0.016  # [1] form of the day
     slope_mean: float = 0.0015  # [1/week] long-run
     slope_sd: float = 0.003
@@ -62,6 +73,11 @@ class Priors:
 
 
 PRIORS = Priors()
+# Places of the constants in the joint estimate; the lifts' own steepness follows from LIFT on.
+BIAS, STEEPNESS, LOSS, SHAPE, SILENCE, LIFT = range(6)
+PIVOT_REPS = 6.0  # [reps] where the steepness is read, in the middle of what is trained
+MOST_REPS = 40.0  # [reps]
+SHAPE_BOUNDS = (0.05, 1.6)
 MINIMUM_SESSIONS = 4
 ROBUST_FROM = 2.5  # [SD]
 REPORT_HALF_STEP = 0.25  # [reps] reports come in halves
@@ -71,6 +87,7 @@ REPORT_HALF_STEP = 0.25  # [reps] reports come in halves
 RATED = 0  # a count of repetitions, less the lifter's bias
 FAILURE = 1  # the next repetition was tried and missed: the reserve lies between none and one
 SILENT = 2  # nothing was reported
+MISS = 6  # looks like a failure, but may be a lifter who stopped at what felt like one
 CEILING = 3  # reported as nothing left: the report would have been zero or less
 FLOOR = 4  # second row of the same set: nobody does more repetitions than are possible
 EASY = 5  # so easy that the scale gives no count, only "at least"
@@ -87,7 +104,8 @@ class Evidence:
     log_load: Floats  # (n,)
     reps: Floats  # (n,)
     stated: Floats  # (n,) [reps] reported reserve
-    kind: Ints  # (n,) one of RATED, FAILURE, SILENT, CEILING, FLOOR, EASY
+    kind: Ints  # (n,) one of RATED, FAILURE, SILENT, CEILING, FLOOR, EASY, MISS
+    fewer: Bools  # (n,) nothing left, and fewer repetitions than the set before at the same load
     position: Floats  # (n,) working sets of this lift before this one in the session
     session_day: Ints  # (s,)
     session_lift: Ints  # (s,)
@@ -118,12 +136,13 @@ def gather(log: SetLog, use: Bools) -> Evidence | None:
     session = np.cumsum(first) - 1
     position = np.arange(pick.size) - np.flatnonzero(first)[session]
     rpe = log.rpe[pick]
-    # Fewer repetitions than an earlier set of the session at the same load, and nothing left: a miss.
+    # Fewer repetitions than the set before at the same load, and nothing left: perhaps a miss.
     load_of = load[pick]
     after = np.r_[
         False, (session[1:] == session[:-1]) & (load_of[1:] == load_of[:-1]) & (reps[1:] < reps[:-1])
     ]
-    failure = log.failed[pick] | ((rpe >= 10) & after)
+    failure = log.failed[pick]
+    miss = (rpe >= 10) & after & ~failure
     silent = np.isnan(rpe) & ~failure
     # A silent session speaks through its best set alone, and only where nothing in it was rated.
     spoken = np.bincount(session, ~silent, session[-1] + 1) > 0
@@ -136,8 +155,7 @@ def gather(log: SetLog, use: Bools) -> Evidence | None:
     again[ties[1:]] = session[ties[1:]] == session[ties[:-1]]
     keep &= ~again
     sessions_a_lift = np.bincount(exercise[first], minlength=len(log.exercises))
-    rated = np.bincount(exercise[keep & ~silent], minlength=len(log.exercises))
-    enough = np.flatnonzero((sessions_a_lift >= MINIMUM_SESSIONS) & (rated >= 3))
+    enough = np.flatnonzero(sessions_a_lift >= MINIMUM_SESSIONS)
     number = np.full(len(log.exercises), -1)
     number[enough] = np.arange(enough.size)
     keep &= number[exercise] >= 0
@@ -147,7 +165,7 @@ def gather(log: SetLog, use: Bools) -> Evidence | None:
         [failure, rpe >= 10, silent, rpe < effort.LOWEST_COUNTED_RPE], [FAILURE, CEILING, SILENT, EASY], RATED
     )
     twice = np.flatnonzero(keep & (kind == CEILING))
-    rows = np.r_[np.flatnonzero(keep), twice]
+    rows = np.r_[np.flatnonzero(keep), twice, twice]
     session_keep, dense = np.unique(session[rows], return_inverse=True)
     starts = np.flatnonzero(first)[session_keep]
     return Evidence(
@@ -160,7 +178,8 @@ def gather(log: SetLog, use: Bools) -> Evidence | None:
         stated=np.where(
             np.isin(kind, (RATED, EASY)), np.minimum(10 - rpe, 10 - effort.LOWEST_COUNTED_RPE), 0.0
         )[rows],
-        kind=np.r_[kind[keep], np.full(twice.size, FLOOR)],
+        kind=np.r_[kind[keep], np.full(twice.size, FLOOR), np.full(twice.size, MISS)],
+        fewer=miss[rows],
         position=position[rows].astype(float),
         session_day=day[starts],
         session_lift=number[exercise[starts]],
@@ -215,9 +234,8 @@ def covariance(s: Floats, t: Floats, block_s: Ints, block_t: Ints, p: Priors) ->
 
 def _first_guess(e: Evidence, lifts: int, week: Ints, p: Priors) -> Floats:
     """Robust start: the running median of e1RMs, from many sets and never from one."""
-    typical = np.array(
-        [p.bias_mean, p.failure_mean, p.silent_reserve, p.failure_mean, p.failure_mean, p.bias_mean]
-    )
+    typical = np.array([0.0, p.failure_mean, p.silent_reserve, 0.0, 0.0, 0.0, p.miss_mean])
+    typical[[RATED, CEILING, FLOOR, EASY]] = p.bias_mean, p.failure_mean, p.failure_mean, p.bias_mean
     stated = e.stated + typical[e.kind]
     x = e.log_load - np.log(repmax.fraction_at(e.reps + stated))
     guess = np.empty_like(x)
@@ -250,6 +268,18 @@ def _bounded(room: Floats, sd: Floats) -> tuple[Floats, Floats]:
     return -sd * mills / curvature, curvature / np.square(sd)
 
 
+def _bend(reps: ArrayLike, q: float) -> Floats:
+    """(r^q - 1) / q: linear at q = 1, a logarithm towards q = 0."""
+    return np.asarray((np.power(reps, q) - 1) / q)
+
+
+def _log_bend_by_shape(reps: ArrayLike, q: float) -> Floats:
+    """Derivative of ln((r^q - 1) / q) by q; (ln r) / 2 is its limit at one repetition."""
+    log_reps = np.log(np.maximum(reps, 1.0 + 1e-6))
+    power = np.exp(q * log_reps)
+    return np.asarray(power * log_reps / (power - 1) - 1 / q)
+
+
 def fit(
     log: SetLog, use: Bools, spans: Sequence[BlockSpan], priors: Priors = PRIORS, rounds: int = 4
 ) -> Fit | None:
@@ -277,34 +307,43 @@ def fit(
     time = np.where(used, time, time.max(axis=1, keepdims=True))
     block = np.full((lifts, width), -1)
     block[node_lift, column] = keys % 4096
-    prior_mean = np.r_[p.bias_mean, 0.0, p.loss_mean, np.zeros(lifts)]
-    prior_precision = (
-        1 / np.r_[p.bias_sd, p.steepness_lifter_sd, p.loss_sd, np.full(lifts, p.steepness_lift_sd)] ** 2
-    )
-    size = 3 + lifts
+    prior_mean = np.r_[p.bias_mean, 0.0, p.loss_mean, p.shape_mean, p.silent_reserve, np.zeros(2 * lifts)]
+    prior_sd = np.r_[p.bias_sd, p.steepness_lifter_sd, p.loss_sd, p.shape_sd, p.silent_lifter_sd]
+    own_sd = np.r_[np.full(lifts, p.steepness_lift_sd), np.full(lifts, p.bias_lift_sd)]
+    prior_precision = np.r_[prior_sd, own_sd] ** -2.0
+    size = LIFT + 2 * lifts
     theta = prior_mean.copy()
     sessions = e.session_day.size
     x = _first_guess(e, lifts, week, p)
     cov = covariance(time, time, block, block, p)
     session_weight = np.ones(sessions)
     reported = np.isin(e.kind, (RATED, CEILING, EASY))
-    shift = np.array([0, p.failure_mean, p.silent_reserve, 0, 0, 0])[e.kind]
-    spread = np.array([1, p.failure_sd, p.silent_sd, 1, p.barrier_sd, 1])[e.kind]
-    bound = np.flatnonzero(e.kind >= CEILING)
+    silent = e.kind == SILENT
+    shift = np.array([0, p.failure_mean, p.silent_reserve, 0, 0, 0, p.miss_mean])[e.kind]
+    spread = np.array([1, p.failure_sd, p.silent_sd, 1, p.barrier_sd, 1, p.miss_sd])[e.kind]
+    bound = np.flatnonzero(np.isin(e.kind, (CEILING, FLOOR, EASY)))
     # The side on which nothing is lost, and the half step to which reports are rounded.
-    sign = np.array([0, 0, 0, 1.0, -1.0, -1.0])[e.kind]
-    step = np.array([0, 0, 0, REPORT_HALF_STEP, 0, -REPORT_HALF_STEP])[e.kind]
+    sign = np.array([0, 0, 0, 1.0, -1.0, -1.0, 0])[e.kind]
+    step = np.array([0, 0, 0, REPORT_HALF_STEP, 0, -REPORT_HALF_STEP, 0])[e.kind]
+    ceiling, missed = np.flatnonzero(e.kind == CEILING), np.flatnonzero(e.kind == MISS)
+    failing = np.where(e.fewer, p.failing_if_fewer, p.failing)[ceiling]
     log_likelihood = math.nan
     for _ in range(rounds):
-        k = repmax.POPULATION_STEEPNESS * np.exp(theta[1] + theta[3 + e.lift])
-        ratio = np.exp(x - theta[2] * e.position - e.log_load)
-        possible = 1 + k * (ratio - 1)
+        q = float(theta[SHAPE])
+        unit = np.exp(theta[STEEPNESS] + theta[LIFT + e.lift]) * p.drop / _bend(PIVOT_REPS, q)
+        drop = x - theta[LOSS] * e.position - e.log_load  # ln(1RM / load)
+        possible = np.where(
+            drop > 0,
+            np.minimum(np.maximum(1 + q * drop / unit, 1.0) ** (1 / q), MOST_REPS),
+            1 + drop / unit,
+        )
         left = possible - e.reps
-        slope = k * ratio  # d(reserve) / dx
+        bias = theta[BIAS] + theta[LIFT + lifts + e.lift]
+        slope = np.maximum(possible, 1.0) ** (1 - q) / unit  # d(left) / dx
         # The noise is chosen by the predicted reserve, never by the reported one.
-        expected = left - np.where(reported, theta[0], shift)
-        report_sd = p.report_sd + p.report_slope * np.clip(left - theta[0], 0, 8)
-        sd = np.where(reported, report_sd, spread)
+        expected = left - np.where(reported, bias, np.where(silent, theta[SILENCE], shift))
+        report_sd = p.report_sd + p.report_slope * np.clip(left - bias, 0, 8)
+        sd = np.hypot(np.where(reported, report_sd, spread), slope * p.set_sd)
         r = e.stated - expected
         u = r / np.sqrt(sd**2 + (slope * p.day_sd) ** 2)
         curvature = (
@@ -313,12 +352,23 @@ def fit(
         # Bounds enter as the Newton step of their normal probability.
         r[bound], curvature[bound] = _bounded(sign[bound] * (r[bound] + step[bound]), sd[bound])
         r[bound] *= sign[bound]
+        # Nothing left was either felt too early or true: share each such set between the two readings.
+        failed = failing * normal_cdf((1.0 - left[ceiling]) / 0.5)
+        felt = (1 - failed) * normal_cdf((REPORT_HALF_STEP - left[ceiling] + bias[ceiling]) / sd[ceiling])
+        felt /= felt + failed
+        curvature[ceiling] *= felt
+        curvature[missed] *= 1 - felt
         precision = slope**2 * curvature
         jac = np.zeros((e.day.size, size))
-        jac[:, 0] = np.where(reported, -1 / slope, 0.0)
-        jac[:, 1] = (possible - 1) / slope
-        jac[:, 2] = -e.position
-        jac[np.arange(e.day.size), 3 + e.lift] = jac[:, 1]
+        jac[:, BIAS] = np.where(reported, -1 / slope, 0.0)
+        jac[:, SILENCE] = np.where(silent, -1 / slope, 0.0)
+        jac[:, STEEPNESS] = -drop
+        jac[:, LOSS] = -e.position
+        jac[:, SHAPE] = -drop * (
+            _log_bend_by_shape(np.maximum(possible, 1.0), q) - _log_bend_by_shape(PIVOT_REPS, q)
+        )
+        jac[np.arange(e.day.size), LIFT + e.lift] = jac[:, STEEPNESS]
+        jac[np.arange(e.day.size), LIFT + lifts + e.lift] = jac[:, BIAS]
         # Pseudo-observation of the session's log-level, linear in the constants.
         y = x + r / slope + jac @ theta
         info = np.bincount(e.session, precision, sessions)
@@ -359,6 +409,7 @@ def fit(
         grad += np.einsum("lnp,ln->p", wd, wy)
         theta_cov = np.linalg.inv(hess)
         theta = theta_cov @ grad
+        theta[SHAPE] = np.clip(theta[SHAPE], *SHAPE_BOUNDS)
         # Smoothed level at the nodes, back to the sets for the next linearisation.
         resid = wy - wd @ theta
         alpha = np.swapaxes(factor, 1, 2) @ resid[:, :, None]
@@ -442,7 +493,7 @@ def read(f: Fit, lift: int, as_of: int) -> Trend:
         slope = float(line @ mean[window])
         slope_sd = math.sqrt(max(float(line @ cov[np.ix_(window, window)] @ line), 1e-12))
     used = e.lift == lift
-    k = repmax.POPULATION_STEEPNESS * math.exp(f.theta[1] + f.theta[3 + lift])
+    k = reps_per_fraction(f, lift)
     return Trend(
         e1rm=Estimate(
             float(kg[now]),
@@ -461,18 +512,28 @@ def read(f: Fit, lift: int, as_of: int) -> Trend:
         forecast_day=future,
         forecast_kg=kg[now + 1 :],
         forecast_sd_kg=(kg * sd)[now + 1 :],
-        sets_used=int((used & (e.kind != FLOOR)).sum()),
+        sets_used=int((used & ~np.isin(e.kind, (FLOOR, MISS))).sum()),
         sessions_used=int(mine.sum()),
         curve_reps_per_fraction=k,
         curve_known=curve_known(f, lift),
     )
 
 
+def reps_per_fraction(f: Fit, lift: int) -> float:
+    """Steepness of the hyperbola that meets the lifter's curve where the lift is trained. [reps]"""
+    e = f.evidence
+    typical = float(np.clip(np.median((e.reps + e.stated)[e.lift == lift]) + 1, 3.0, 12.0))
+    q = float(f.theta[SHAPE])
+    drop = math.exp(f.theta[STEEPNESS] + f.theta[LIFT + lift]) * f.priors.drop
+    fraction = math.exp(-drop * float(_bend(typical, q) / _bend(PIVOT_REPS, q)))
+    return float(repmax.steepness_from(fraction, typical))
+
+
 def curve_known(f: Fit, lift: int) -> bool:
     """True when the lift's own sets narrowed the curve to at most 0.7 of the prior spread of ln k."""
     p = f.priors
     pick = np.zeros(f.theta.size)
-    pick[1] = pick[3 + lift] = 1.0
+    pick[STEEPNESS] = pick[LIFT + lift] = 1.0
     spread = math.sqrt(float(pick @ f.theta_cov @ pick))
     return spread <= 0.7 * math.hypot(p.steepness_lifter_sd, p.steepness_lift_sd)
 
@@ -482,8 +543,5 @@ def missing_because(log: SetLog, exercise: int) -> str:
     mine = (log.exercise == exercise) & ~log.warm_up
     if not (moved_load(log)[mine] > 0).any():
         return "needs a load, or the lifter's body mass"
-    sessions = np.unique(log.session[mine]).size
-    if sessions < MINIMUM_SESSIONS:
-        more = MINIMUM_SESSIONS - sessions
-        return f"needs {more} more session{'s' if more > 1 else ''}"
-    return "needs three sets with a rating of effort"
+    more = max(MINIMUM_SESSIONS - np.unique(log.session[mine]).size, 1)
+    return f"needs {more} more session{'s' if more > 1 else ''}"
