@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import sqlite3
 import subprocess
-import sys
 import tempfile
 import time
 import warnings
@@ -21,17 +20,13 @@ from pathlib import Path
 import numpy as np
 
 from app.training.records import BlockKind, BlockSpan, Bools, Exercise, Floats, Ints, SetLog
-from benchmarks import scorecard, simulate
+from benchmarks import reading, scorecard, simulate
 from benchmarks.figures import Figure, Target, least, most, ratio, seconds
+from benchmarks.reading import until
 
 LIFTS = 6
 WEEKS = 156
 NAMES = ("Back squat", "Bench press", "Deadlift", "Overhead press", "Front squat", "Barbell row")
-
-
-def terrace() -> str:
-    """The installed command beside this interpreter."""
-    return str(Path(sys.executable).with_name("terrace"))
 
 
 @cache
@@ -234,7 +229,7 @@ def new_session_ms() -> float:
     extend = getattr(analysis, "extend", None)
     if extend is None:  # the whole analysis is what a new session costs
         return one_lifter_ms()
-    before = analysis.analyse_lifter(simulate.until(log, day - 1), blocks, as_of=day - 1)
+    before = analysis.analyse_lifter(until(log, day - 1), blocks, as_of=day - 1)
     return 1000 * seconds(partial(extend, before, log, blocks, as_of=day), rounds=7)
 
 
@@ -248,7 +243,7 @@ def log_file(sets: int = 20_000) -> tuple[Path, Path, str, tempfile.TemporaryDir
         k += 1
         if not lifter.truth.error_rows:
             keep = min(len(lifter.log.day), sets - rows)
-            lifters.append(replace(lifter, log=simulate.until(lifter.log, int(lifter.log.day[keep - 1]))))
+            lifters.append(replace(lifter, log=until(lifter.log, int(lifter.log.day[keep - 1]))))
             rows += len(lifters[-1].log.day)
     log, blocks = Path(folder.name, "LOG.csv"), Path(folder.name, "BLOCKS.csv")
     simulate.write_log(log, lifters)
@@ -260,7 +255,17 @@ def log_file(sets: int = 20_000) -> tuple[Path, Path, str, tempfile.TemporaryDir
 def command_cold_s() -> float:
     """A new process each time; nothing of its own is kept between them but what the package brings."""
     log, blocks, day, _ = log_file()
-    command = [terrace(), "analyse", str(log), "--blocks", str(blocks), "--as-of", day, "--format", "json"]
+    command = [
+        reading.terrace(),
+        "analyse",
+        str(log),
+        "--blocks",
+        str(blocks),
+        "--as-of",
+        day,
+        "--format",
+        "json",
+    ]
     return seconds(partial(subprocess.run, command, check=True, capture_output=True), rounds=3)
 
 

@@ -24,8 +24,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from app.training.records import SetLog
-from benchmarks.analysis import big_lifter, command_cold_s, terrace
+from benchmarks.analysis import big_lifter, command_cold_s
 from benchmarks.figures import Figure, most, ratio
+from benchmarks.reading import terrace
 
 if TYPE_CHECKING:
     from app.storage.engine import Store

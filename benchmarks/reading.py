@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
 
 from app.training.records import AnalysisSettings, BlockSpan, LifterAnalysis, SetLog
 
@@ -70,3 +76,58 @@ def from_analysis(log: SetLog, analysis: LifterAnalysis) -> Reading:
         )
     held = frozenset(error.row for error in analysis.held_out)
     return Reading(analysis.as_of, tuple(lifts), frozenset(flags), held)
+
+
+def terrace() -> str:
+    """The installed command beside this interpreter."""
+    return str(Path(sys.executable).with_name("terrace"))
+
+
+def from_report(log: SetLog, wrong: frozenset[int], as_of: int, said: Mapping[str, Any]) -> Reading:
+    """One lifter of `terrace analyse --format json`.
+
+    A ``data_error`` there stands for one exercise on one day. It is taken to mean the wrong rows of that
+    day, or any one row if none of them is wrong.
+    """
+    by_name = {one["exercise"]: one for one in said["exercises"]}
+    lifts: list[LiftReading | None] = []
+    flags, held = set(), set()
+    for i, exercise in enumerate(log.exercises):
+        found = by_name.get(exercise.name, {"trend": None, "flags": []})
+        trend = found["trend"]
+        for flag in found["flags"]:
+            whole = flag["kind"] in ("silent", "missed_work", "readiness_drop", "effort_drift")
+            flags.add((flag["kind"], -1 if whole else i, flag["severity"] == "notice"))
+            if flag["kind"] == "data_error":
+                day = date.fromisoformat(flag["since"]).toordinal()
+                rows = log.row[(log.exercise == i) & (log.day == day)].tolist()
+                held |= set(rows) & wrong or set(rows[:1])
+        if trend is None or trend["e1rm_kg"] is None:
+            lifts.append(None)
+            continue
+        level, low, high, slope = (
+            math.nan if trend[k] is None else float(trend[k])
+            for k in ("e1rm_kg", "low_kg", "high_kg", "slope_pct_per_week")
+        )
+        lifts.append(LiftReading(level, low, high, slope))
+    return Reading(as_of, tuple(lifts), frozenset(flags), frozenset(held))
+
+
+def until(log: SetLog, as_of: int) -> SetLog:
+    """The log as it was on a day: nothing later. Rows must be in the order of their days."""
+    n = int(np.searchsorted(log.day, as_of, side="right"))
+    last = int(log.session[n - 1]) if n else -1
+    return replace(
+        log,
+        exercise=log.exercise[:n],
+        day=log.day[:n],
+        session=log.session[:n],
+        set_number=log.set_number[:n],
+        load_kg=log.load_kg[:n],
+        reps=log.reps[:n],
+        rpe=log.rpe[:n],
+        warm_up=log.warm_up[:n],
+        failed=log.failed[:n],
+        row=log.row[:n],
+        session_load={s: v for s, v in log.session_load.items() if s <= last},
+    )

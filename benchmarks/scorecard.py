@@ -21,11 +21,15 @@ How the figures are taken:
 from __future__ import annotations
 
 import argparse
+import json
 import math
+import subprocess
 import sys
+import tempfile
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from datetime import date
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -38,8 +42,8 @@ from tqdm import tqdm
 from app.training.records import Floats, SetLog
 from benchmarks import naive, reading
 from benchmarks.figures import Target, between, least, met, most, target_text
-from benchmarks.reading import Z90, Reading
-from benchmarks.simulate import SCENARIOS, Episode, SimulatedLifter, Truth, roster, until
+from benchmarks.reading import Z90, Reading, from_report, terrace, until
+from benchmarks.simulate import SCENARIOS, Episode, SimulatedLifter, Truth, roster, write_blocks, write_log
 
 HELD_OUT_LIFTERS = 49
 WARM_UP_WEEKS = {"few_data": 10}
@@ -118,9 +122,15 @@ def runs(days: Sequence[int], up: Iterable[int], join: int = 14) -> list[tuple[i
 
 def judge(lifter: SimulatedLifter, key: int, ask: Analyst, step: int = 7) -> Tally:
     """Ask about one lifter week by week and compare with the truth."""
-    truth, tally = lifter.truth, Tally()
     days = as_of_days(lifter, step)
     answers = [ask(until(lifter.log, day), lifter.blocks, day) for day in days]
+    return compare(lifter, key, days, answers)
+
+
+def compare(lifter: SimulatedLifter, key: int, days: Sequence[int], answers: Sequence[Reading]) -> Tally:
+    """What was said on some days, evenly apart, against the truth."""
+    truth, tally = lifter.truth, Tally()
+    step = days[1] - days[0] if len(days) > 1 else 7
     tally.years = (days[-1] - days[0] + step) / 365.25
     _numbers(truth, key, answers, tally)
     _problems(truth, days, answers, tally)
@@ -455,6 +465,38 @@ def score(
     return total
 
 
+def score_command(seeds: str, lifters: int, *, step: int = 28) -> Tally:
+    """Judge what `terrace analyse` prints: the whole roster in one file, once per as-of day.
+
+    Its answers hold no forecast, and data errors only by exercise and day.
+    """
+    everyone = list(roster(seeds, lifters))
+    asked = [as_of_days(x, 1) for x in everyone]
+    said: dict[str, list[Reading]] = {x.name: [] for x in everyone}
+    with tempfile.TemporaryDirectory(prefix="terrace-") as folder:
+        log, blocks = Path(folder, "LOG.csv"), Path(folder, "BLOCKS.csv")
+        write_log(log, everyone)
+        write_blocks(blocks, everyone)
+        days = range(min(d[0] for d in asked), max(d[-1] for d in asked) + 1, step)
+        for day in tqdm(days, desc="terrace analyse", leave=False, disable=None):
+            command = [terrace(), "analyse", str(log), "--blocks", str(blocks), "--format", "json"]
+            command += ["--as-of", date.fromordinal(day).isoformat()]
+            done = subprocess.run(command, capture_output=True, check=False)
+            if done.returncode:
+                raise RuntimeError(f"terrace analyse left with {done.returncode}: {done.stderr.decode()}")
+            report = {one["lifter"]: one for one in json.loads(done.stdout)["lifters"]}
+            for x, own in zip(everyone, asked, strict=True):
+                if own[0] <= day <= own[-1]:
+                    now = until(x.log, day)
+                    said[x.name].append(from_report(now, x.truth.error_rows, day, report[x.name]))
+    total = Tally()
+    for key, x in enumerate(everyone):
+        answers = said[x.name]
+        if answers:
+            total.add(compare(x, key, [a.as_of for a in answers], answers))
+    return total
+
+
 def print_table(product: Sequence[Row], today: Sequence[Row]) -> None:
     print(f"{'figure':40} {'naive':>8} {'value':>8} {'unit':13} {'must':>12} {'':7} {'aim':>12} {'':7} note")
     for row, old in zip(product, today, strict=True):
@@ -500,14 +542,24 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--lifters", type=int, default=HELD_OUT_LIFTERS)
     parser.add_argument("--quick", action="store_true", help="14 lifters, every second week")
     parser.add_argument("--jobs", type=int, default=1, help="worker processes")
-    parser.add_argument("--analyst", choices=("product", "naive"), default="product")
+    parser.add_argument(
+        "--analyst",
+        choices=("product", "naive", "command"),
+        default="product",
+        help="command: through files and terrace analyse, unless --step says otherwise every fourth week",
+    )
+    parser.add_argument("--step", type=int, help="days from one as-of day to the next, usually 7")
     parser.add_argument("--sensitivity", type=float, default=1.0)
     parser.add_argument("--plots", type=Path, help="folder for calibration.svg and detection.svg")
     given = parser.parse_args(arguments)
     lifters, step = (14, 14) if given.quick else (given.lifters, 7)
+    step = given.step or (28 if given.analyst == "command" else step)
     run = partial(score, seeds=given.seeds, step=step, jobs=given.jobs)
     today = run("naive", lifters=lifters)
-    product = run(given.analyst, lifters=lifters, sensitivity=given.sensitivity)
+    if given.analyst == "command":
+        product = score_command(given.seeds, lifters, step=step)
+    else:
+        product = run(given.analyst, lifters=lifters, sensitivity=given.sensitivity)
     print(
         f"{lifters} lifters of the {given.seeds} seeds, {product.years:.0f} lifter-years, every {step} days"
     )

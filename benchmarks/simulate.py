@@ -816,31 +816,6 @@ def roster(seeds: str, lifters: int, first: int = 0) -> Iterator[SimulatedLifter
         yield simulate_lifter(rng, scenario, f"{scenario}-{k:03d}")
 
 
-def until(log: SetLog, as_of: int) -> SetLog:
-    """The log as it was on a day: nothing later."""
-    n = int(np.searchsorted(log.day, as_of, side="right"))
-    return SetLog(
-        log.exercises,
-        log.exercise[:n],
-        log.day[:n],
-        log.session[:n],
-        log.set_number[:n],
-        log.load_kg[:n],
-        log.reps[:n],
-        log.rpe[:n],
-        log.warm_up[:n],
-        log.failed[:n],
-        log.row[:n],
-        log.body_mass_kg,
-        log.session_load if n == len(log.day) else _rated(log, n),
-    )
-
-
-def _rated(log: SetLog, n: int) -> dict[int, tuple[float, float]]:
-    last = int(log.session[n - 1]) if n else -1
-    return {s: v for s, v in log.session_load.items() if s <= last}
-
-
 def write_log(path: Path, lifters: Iterable[SimulatedLifter]) -> dict[str, int]:
     """Write LOG.csv in the interchange contract. Returns the file line of each lifter's row 0."""
     first_line: dict[str, int] = {}

@@ -13,6 +13,7 @@ import pytest
 
 from app.training import reference
 from benchmarks import simulate
+from benchmarks.reading import until
 from benchmarks.simulate import (
     LIFTS,
     SCENARIOS,
@@ -21,7 +22,6 @@ from benchmarks.simulate import (
     reported_reserve,
     roster,
     simulate_lifter,
-    until,
 )
 
 
