@@ -151,7 +151,6 @@ def plain(value: Decimal) -> str:
 # --- printing ---------------------------------------------------------------------------------------
 
 
-@lru_cache(maxsize=8192)
 def print_prescription(prescription: Prescription) -> str:
     """The canonical text of a prescription.
 

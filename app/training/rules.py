@@ -8,7 +8,7 @@ the rules go on from them. Rules on one row add up; what each of them asks for i
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, dataclass, fields, replace
+from dataclasses import MISSING, dataclass, fields
 from decimal import Decimal, InvalidOperation
 from typing import Any, Literal, get_args
 
@@ -266,14 +266,6 @@ class Change:
     def moves_load(self) -> bool:
         return bool(self.masses) or self.percent != 0 or self.load_factor != 1
 
-    def add(self, step: Step, times: int) -> Change:
-        """The same change with ``times`` more steps of load."""
-        if times == 0:
-            return self
-        if isinstance(step, Percent):
-            return replace(self, percent=self.percent + times * step.value)
-        return replace(self, masses=(*self.masses, (step, times)))
-
 
 def change_at(rules: tuple[Rule, ...], exposure: int, lift_exposure: int) -> Change:
     """What the rules of a row ask for at an exposure.
@@ -286,25 +278,35 @@ def change_at(rules: tuple[Rule, ...], exposure: int, lift_exposure: int) -> Cha
     lift_exposure : int
         The same count over all rows that train the lift.
     """
-    change = Change()
+    masses: list[tuple[Mass, int]] = []
+    percent, effort = Decimal(0), Decimal(0)
+    reps = sets = 0
+    reps_exactly: int | None = None
+    most_sets, most_effort = MOST_SETS, Decimal(10)
+    steps: list[tuple[Step, int]] = []
     for rule in rules:
         match rule:
             case AddLoad(step, every, count):
-                change = change.add(step, (lift_exposure if count == "lift" else exposure) // every)
+                steps.append((step, (lift_exposure if count == "lift" else exposure) // every))
             case RepsThenLoad(low, high, step, rep_step):
                 stages = (high - low) // rep_step + 1
-                change = replace(change, reps_exactly=low + exposure % stages * rep_step)
-                change = change.add(step, exposure // stages)
-            case AddSets(sets, every, most):
-                change = replace(change, sets=change.sets + sets * (exposure // every), most_sets=most)
-            case AddEffort(effort, every, most_effort):
-                change = replace(change, effort=effort * (exposure // every), most_effort=most_effort)
+                reps_exactly = low + exposure % stages * rep_step
+                steps.append((step, exposure // stages))
+            case AddSets(more, every, most_sets):
+                sets += more * (exposure // every)
+            case AddEffort(rpe, every, most_effort):
+                effort = rpe * (exposure // every)
             case Wave(weeks, step, between, rep_step):
-                change = change.add(step, exposure % weeks).add(between, exposure // weeks)
-                change = replace(change, reps=change.reps + rep_step * (exposure % weeks))
+                steps += [(step, exposure % weeks), (between, exposure // weeks)]
+                reps += rep_step * (exposure % weeks)
             case _:
-                pass  # The others decide when and from which cell, not by how much: see progression.
-    return change
+                pass  # The others decide when and from which cell, not by how much: see preview.
+    for one, times in steps:
+        if isinstance(one, Percent):
+            percent += times * one.value
+        elif times:
+            masses.append((one, times))
+    return Change(tuple(masses), percent, reps, reps_exactly, sets, most_sets, effort, most_effort)
 
 
 def advance(
