@@ -11,15 +11,17 @@ only by a wide margin.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from app.training import repmax
 from app.training.records import AnalysisSettings, Bools, DataError, Floats, Ints, SetLog
 from app.training.units import KG_PER_LB, MAX_MASS_KG
 
 AS_LOGGED, POUNDS, TENFOLD, TENTH, SWAPPED = range(5)
+OTHERS = (AS_LOGGED, TENFOLD, TENTH, SWAPPED)
 REASONS: Final = ("", "pounds_as_kilograms", "slipped_decimal", "slipped_decimal", "swapped_columns")
 
 # Chances before looking, natural log. Mistyped sets are rare; whole sessions in the other unit rarer still.
@@ -46,6 +48,7 @@ LOW_FLOOR, LOW_SCALE_BEYOND = 1.0, 0.1  # [1] a third of the level: below it onl
 SIBLING_COST = 4.0  # most that being unlike the sets around it can count against a hypothesis
 SESSION_VOICE = 8.0  # most that one exercise can say about the unit of its session
 SESSION_DISSENT = 4.0  # how loudly a set must speak for kilograms to be left alone in a session in pounds
+EMPTY_BARS_KG = np.array([15.0, 20.0, 35 * KG_PER_LB, 45 * KG_PER_LB])  # federation bars and pound bars
 RECURRING = 3  # other sessions with the very same load: then a light load is a warm-up and no slip
 
 # Loads of each roundness (whole steps of 2.5, of 0.5, of 0.25 kg, others) within 2.5 kg, and how often
@@ -54,6 +57,8 @@ LOADS_IN_A_STEP = np.array([1.0, 4.0, 5.0, 40.0])
 POUNDS_ROUNDNESS = np.array([0.4, 0.3, 0.05, 0.25])
 
 MOST_REPS = 100
+USUAL_LOG_REPS, USUAL_LOG_REPS_SD = np.log(6.0), 0.8  # of anybody's sets
+USUALLY_DAILY = 0.2  # share of training days after one: from here on the same work on both is a habit
 ASSUMED_BODY_MASS_KG = 75.0  # [kg] only for judging loads of bodyweight exercises, where it is unknown
 ASSUMED_SHARE = 0.9  # of exercises often logged with no load at all, so evidently moving body mass
 UNEXPLAINED = 1.0  # [1] ln(1RM) above the level that no hypothesis explains and nobody lifts
@@ -287,18 +292,22 @@ def _judge(sets: _Sorted, usable: Bools, decisive: float) -> tuple[Ints, Bools]:
     cost = np.where(z <= HARD_EDGE, z**2 / 2, HARD_EDGE * z - HARD_EDGE**2 / 2)
     cost += below / low_scale + np.maximum(below - low_floor, 0) / LOW_SCALE_BEYOND
     cost += _reps_cost(sets, reps, usable) + _grid_cost(sets, loads, usable)
+    cost += _lightness_cost(sets, loads, usable)
 
     typed = sets.load
     whole = np.abs(typed - np.round(typed)) < 1e-6
     cost[SWAPPED, ~whole | (typed < 1) | (typed > MOST_REPS) | (typed == sets.reps)] = np.inf
-    cost[TENTH, (typed * 10 > MAX_MASS_KG) | sets.warm_up | _recurs(sets)] = np.inf
+    cost[TENTH, (typed * 10 > MAX_MASS_KG) | _recurs(sets) | _empty_bar(sets)] = np.inf
     cost[1:4, typed == 0] = np.inf
     known = np.isfinite(centre) & np.isfinite(logged)
     cost = np.where(np.isnan(cost), np.inf, cost)
     cost[AS_LOGGED, ~known] = 0.0
 
-    in_pounds = _sessions_in_pounds(sets, cost[AS_LOGGED] - cost[POUNDS], known)
-    cost += _sibling_cost(sets, loads, reps, usable) - LOG_PRIOR[:, None]
+    with np.errstate(invalid="ignore"):
+        gain = cost[AS_LOGGED] - cost
+    # Only what pounds explain better than anything else speaks for a session in pounds.
+    in_pounds = _sessions_in_pounds(sets, cost.take(OTHERS, axis=0).min(axis=0) - cost[POUNDS], known)
+    cost += _sibling_cost(sets, loads, reps, usable, gain) - LOG_PRIOR[:, None]
     best = np.argmin(cost[1:], axis=0) + 1
     won = cost[AS_LOGGED] - cost[best, np.arange(n)]
     verdict = np.where(known & (won > decisive), best, AS_LOGGED)
@@ -319,8 +328,35 @@ def _reps_cost(sets: _Sorted, reps: Floats, usable: Bools) -> Floats:
     low = np.ceil(whole / 1.3).astype(np.int64)
     high = np.floor(whole * 1.3).astype(np.int64).clip(max=most)
     alike = upto[sets.exercise, high + 1] - upto[sets.exercise, low]
-    alike = alike - (usable & (own >= low) & (own <= high))
-    return np.asarray(-np.log((np.maximum(alike, 0) + 0.5) / (upto[sets.exercise, -1] + 1.0)))
+    alike = np.maximum(alike - (usable & (own >= low) & (own <= high)) - _alike_beside(sets, usable), 0)
+    cost = -np.log((alike + 0.5) / (upto[sets.exercise, -1] + 1.0))
+    # A count this lifter never did is judged by what people do.
+    away = (np.log(np.maximum(reps, 1)) - USUAL_LOG_REPS) / USUAL_LOG_REPS_SD
+    return np.asarray(cost + np.where(alike == 0, np.minimum(away**2 / 2, 12.0), 0.0))
+
+
+def _alike_beside(sets: _Sorted, usable: Bools) -> Ints:
+    """How many of the four sets before and after in the session have about the same repetitions."""
+    count = np.zeros(sets.reps.size, dtype=np.int64)
+    for shift in range(1, min(5, sets.reps.size)):
+        one, other = sets.reps[:-shift], sets.reps[shift:]
+        alike = (sets.group[:-shift] == sets.group[shift:]) & (one <= 1.3 * other) & (other <= 1.3 * one)
+        count[:-shift] += alike & usable[shift:]
+        count[shift:] += alike & usable[:-shift]
+    return count
+
+
+def _lightness_cost(sets: _Sorted, loads: Floats, usable: Bools) -> Floats:
+    """Surprise at a mass moved under half of the lightest the exercise is done with, shape (5, n)."""
+    lightest = np.zeros(int(sets.exercise.max()) + 1)
+    moved = sets.load + sets.base
+    for exercise in np.unique(sets.exercise):
+        mine = moved[(sets.exercise == exercise) & usable & (moved > 0)]
+        if mine.size >= 20:
+            lightest[exercise] = np.percentile(mine, 2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        times = np.log(0.5 * lightest[sets.exercise]) - np.log(loads + sets.base)
+    return np.where(times > 0, np.minimum(3.0 + 6.0 * times, 12.0), 0.0)
 
 
 def _grid_cost(sets: _Sorted, loads: Floats, usable: Bools) -> Floats:
@@ -348,8 +384,12 @@ def _grid_cost(sets: _Sorted, loads: Floats, usable: Bools) -> Floats:
     return np.asarray(cost)
 
 
-def _sibling_cost(sets: _Sorted, loads: Floats, reps: Floats, usable: Bools) -> Floats:
-    """Distance from the most alike of the two sets before and after in the session, shape (5, n)."""
+def _sibling_cost(sets: _Sorted, loads: Floats, reps: Floats, usable: Bools, gain: Floats) -> Floats:
+    """Distance from the most alike of the two sets before and after in the session, shape (5, n).
+
+    A neighbour stands as logged, and also as each hypothesis reads it if that fits it better, so that sets
+    that went wrong together do not speak for one another.
+    """
     n = sets.load.size
     nearest = np.full((5, n), SIBLING_COST)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -359,11 +399,14 @@ def _sibling_cost(sets: _Sorted, loads: Floats, reps: Floats, usable: Bools) -> 
             continue
         here = slice(max(-shift, 0), n - max(shift, 0))
         there = slice(max(shift, 0), n - max(-shift, 0))
-        with np.errstate(invalid="ignore"):
-            apart = np.abs(log_load[:, here] - log_load[AS_LOGGED, there]) / 0.1
-            apart += np.abs(log_reps[:, here] - log_reps[AS_LOGGED, there]) / 0.3
-        beside = (sets.group[here] == sets.group[there]) & usable[there] & np.isfinite(apart)
-        nearest[:, here] = np.where(beside, np.minimum(nearest[:, here], apart), nearest[:, here])
+        beside = sets.group[here] == sets.group[there]
+        for other in (slice(0, 1), slice(None)):
+            with np.errstate(invalid="ignore"):
+                apart = np.abs(log_load[:, here] - log_load[other, there]) / 0.1
+                apart += np.abs(log_reps[:, here] - log_reps[other, there]) / 0.3
+            stands = beside & np.isfinite(apart)
+            stands &= usable[there] if other.stop == 1 else gain[:, there] > 0
+            nearest[:, here] = np.where(stands, np.minimum(nearest[:, here], apart), nearest[:, here])
     return nearest
 
 
@@ -391,6 +434,14 @@ def _recurs(sets: _Sorted) -> Bools:
     _, kind = np.unique(cell, return_inverse=True)
     visits = np.unique(kind * sets.start.size + sets.group) // sets.start.size
     return np.asarray(np.bincount(visits)[kind] > RECURRING)
+
+
+def _empty_bar(sets: _Sorted) -> Bools:
+    """First sets of an exercise with the bar alone and no rating: warm-ups, though ten times as much fits."""
+    first = np.zeros(sets.load.size, dtype=bool)
+    first[sets.start] = True
+    bar = np.isclose(sets.load[:, None], EMPTY_BARS_KG, rtol=0, atol=0.1).any(axis=1)
+    return np.asarray(first & bar & np.isnan(sets.rated))
 
 
 def _low_side(sets: _Sorted) -> tuple[Floats, Floats]:
@@ -429,38 +480,98 @@ def _from_siblings(
 
 
 def _duplicates(log: SetLog, order: Ints) -> Bools:
-    """Sets of sessions entered a second time, in the sorted order.
+    """Sets entered a second time, in the sorted order; of two copies the later row is the copy.
 
-    A copy is a whole session, every set of every exercise alike in load, repetitions and rating, on the
-    same day or the next, of at least three sets that are not all alike. Straight sets within a session and
-    the same prescription a week later are training; so is the same work on two days running for a lifter
-    who does that often.
+    Three ways of doing it are told from training. Set numbers that repeat with the same load, repetitions
+    and rating. Where numbers say nothing: an exercise's sets of one day twice over in the same order, more
+    than the lifter ever does of it. A whole session once more on the same day or the next. Straight sets
+    in a session and the same prescription a week later are training.
     """
-    by_session = np.lexsort((log.row, log.set_number, log.exercise, log.session, log.day))
-    day, session = log.day[by_session], log.session[by_session]
-    new = np.ones(day.size, dtype=bool)
-    new[1:] = (np.diff(day) != 0) | (np.diff(session) != 0)
-    start = np.flatnonzero(new)
-    end = np.append(start[1:], day.size)
-    values = np.column_stack(
-        (
-            log.exercise[by_session].astype(float),
-            log.load_kg[by_session],
-            log.reps[by_session].astype(float),
-            np.nan_to_num(log.rpe[by_session], nan=-1.0),
-        )
+    by_row = np.lexsort((log.row, log.session, log.day, log.exercise))
+    exercise, day, session = log.exercise[by_row], log.day[by_row], log.session[by_row]
+    number = log.set_number[by_row]
+    value = _mixed(
+        np.round(np.nan_to_num(log.load_kg[by_row]) * 1000),
+        log.reps[by_row],
+        np.nan_to_num(log.rpe[by_row] * 2, nan=-1.0),
+        log.warm_up[by_row],
+        exercise,
     )
-    copied = np.zeros(day.size, dtype=bool)
-    session_day = day[start]
-    length = end - start
-    for first in np.flatnonzero(length >= 3):
-        second = first + 1
-        while second < start.size and session_day[second] - session_day[first] <= 1:
-            if length[second] == length[first]:
-                one = values[start[first] : end[first]]
-                if np.array_equal(one, values[start[second] : end[second]]) and (one != one[0]).any():
-                    copied[start[second] : end[second]] = True
-            second += 1
+    copied = _repeated_numbers(_mixed(day, session), exercise, number, value)
+    copied |= _twice_over(day, exercise, value)
+    copied |= _sessions_again(day, session, value, np.isfinite(log.rpe[by_row]))
     result = np.zeros(day.size, dtype=bool)
-    result[by_session] = copied
+    result[by_row] = copied
     return result[order]
+
+
+def _mixed(*columns: NDArray[Any]) -> NDArray[np.uint64]:
+    """One 64-bit fingerprint a row; equal rows have equal ones, and unequal ones practically never."""
+    mixed = np.zeros(columns[0].size, dtype=np.uint64)
+    for column in columns:
+        mixed ^= column.astype(np.int64).astype(np.uint64) + np.uint64(0x9E3779B97F4A7C15)
+        mixed *= np.uint64(0xBF58476D1CE4E5B9)
+        mixed ^= mixed >> np.uint64(31)
+    return mixed
+
+
+def _starts(*sorted_columns: NDArray[Any]) -> Ints:
+    new = np.ones(sorted_columns[0].size, dtype=bool)
+    new[1:] = np.logical_or.reduce([column[1:] != column[:-1] for column in sorted_columns])
+    return np.flatnonzero(new)
+
+
+def _repeated_numbers(
+    sitting: NDArray[np.uint64], exercise: Ints, number: Ints, value: NDArray[np.uint64]
+) -> Bools:
+    same = _mixed(sitting, number, value)
+    _, first, place = np.unique(same, return_index=True, return_inverse=True)
+    again: Bools = first[place] != np.arange(same.size)
+    if not again.any():
+        return again
+    start = _starts(sitting, exercise)
+    size = np.diff(np.append(start, same.size))
+    # Numbers are numbers only if they tell a group's sets apart; half of them must come again.
+    numbers = np.array([np.unique(number[s : s + n]).size for s, n in zip(start, size, strict=True)])
+    copies = np.add.reduceat(again.astype(np.int64), start)
+    certain = ((numbers > 1) | (size == 2)) & (2 * copies >= numbers)
+    return np.asarray(again & np.repeat(certain, size))
+
+
+def _twice_over(day: Ints, exercise: Ints, value: NDArray[np.uint64]) -> Bools:
+    start = _starts(exercise, day)
+    size = np.diff(np.append(start, day.size))
+    half = size // 2
+    within = np.arange(day.size) - np.repeat(start, size)
+    long_half = np.repeat(half, size)
+    partner = np.minimum(np.arange(day.size) + long_half, day.size - 1)
+    differs = (within < long_half) & (value != value[partner])
+    twice = (size % 2 == 0) & (half >= 2) & ~np.logical_or.reduceat(differs, start)
+    for group in np.flatnonzero(twice):
+        others = size[(exercise[start] == exercise[start[group]]) & (np.arange(start.size) != group)]
+        varied = np.unique(value[start[group] : start[group] + half[group]]).size > 1
+        twice[group] = varied and others.size >= 5 and size[group] > 1.5 * np.percentile(others, 95)
+    second: Bools = np.repeat(twice, size) & (within >= long_half)
+    return second
+
+
+def _sessions_again(day: Ints, session: Ints, value: NDArray[np.uint64], rated: Bools) -> Bools:
+    by_session = np.lexsort((np.arange(day.size), session, day))
+    start = _starts(day[by_session], session[by_session])
+    size = np.diff(np.append(start, day.size))
+    within = np.arange(day.size) - np.repeat(start, size)
+    print_ = np.add.reduceat(_mixed(value[by_session], within), start)
+    on = day[by_session][start]
+    alike = np.lexsort((on, print_))
+    pair = (print_[alike][1:] == print_[alike][:-1]) & (np.diff(on[alike]) <= 1) & (size[alike][1:] >= 3)
+    daily = bool(np.mean(np.isin(on - 1, on)) > USUALLY_DAILY)
+    again = np.zeros(start.size, dtype=bool)
+    for second in alike[1:][pair]:
+        sets = by_session[start[second] : start[second] + size[second]]
+        kinds = np.unique(value[sets]).size
+        # Ratings that come out the same set by set are a copy; a prescription that does is a habit.
+        rating_tells = kinds >= 3 and 2 * rated[sets].sum() >= size[second]
+        again[second] = kinds >= 2 and (rating_tells or not daily)
+    result = np.zeros(day.size, dtype=bool)
+    result[by_session] = np.repeat(again, size)
+    return result
