@@ -135,3 +135,8 @@ def suggestions(names: Sequence[str], known: Collection[str]) -> dict[str, list[
     """For each name that is not known exactly, the known names it may mean (none: a new exercise)."""
     exact = set(known)
     return {name: close_names(name, known) for name in names if name not in exact}
+
+
+def guess(name: str) -> tuple[str | None, float]:
+    """Main lift and moved share of body mass for the name of a new exercise."""
+    return main_lift(name), body_mass_share(name)

@@ -38,7 +38,7 @@ def take(store: Store, coach: Coach, rows: LogRows, **options: Any) -> imports.I
         rows,
         file_name="LOG.csv",
         sha256=b"0" * 32,
-        guess=lambda name: (exercise_names.main_lift(name), exercise_names.body_mass_share(name)),
+        guess=exercise_names.guess,
         now=NOW,
         **options,
     )

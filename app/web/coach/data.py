@@ -84,7 +84,7 @@ def do_import(
         reading.file.rows,
         file_name=asked.get("name", "upload"),
         sha256=hashlib.sha256(content).digest(),
-        guess=guess,
+        guess=exercise_names.guess,
         refused=reading.file.facts.rows - len(reading.file.rows),
         choices=imports.Choices(choices),
         actor=desk.actor.name,
@@ -107,11 +107,6 @@ def undo_import(request: Request, batch_id: int, coach: CurrentCoach, store: App
     except imports.AlreadyUndone:
         return _show_data(request, coach, store, {"": "This import was taken back before"}, 409)
     return see_other(request, "/data")
-
-
-def guess(name: str) -> tuple[str | None, float]:
-    """Main lift and body-mass share of a new exercise, from its name."""
-    return exercise_names.main_lift(name), exercise_names.body_mass_share(name)
 
 
 class _Reading:
