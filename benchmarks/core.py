@@ -6,6 +6,7 @@ interpreter by itself, the server with nothing to do.
 
 from __future__ import annotations
 
+import asyncio
 import csv
 import hashlib
 import sqlite3
@@ -13,10 +14,11 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from functools import cache, partial
+from html import escape
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,11 +26,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from app.training.records import SetLog
-from benchmarks.analysis import big_lifter, command_cold_s
+from benchmarks.analysis import big_lifter, command_cold_s, log_file
 from benchmarks.figures import Figure, most, ratio
 from benchmarks.reading import terrace
 
 if TYPE_CHECKING:
+    from starlette.types import Message
+
+    from app.exchange.log_file import LogRows
     from app.storage.engine import Store
     from app.storage.models import Coach
 
@@ -60,6 +65,23 @@ def new_coach(store: Store) -> Coach:
         return access.add_coach(
             db, name="Ines Marto", login="ines@example.org", password_hash=nobody, club="Harbour", at=NOW
         )
+
+
+def guess(name: str) -> tuple[str | None, float]:
+    """Main lift and body-mass share of a new exercise, as an import guesses them."""
+    from app.exchange import exercise_names
+
+    return exercise_names.main_lift(name), exercise_names.body_mass_share(name)
+
+
+def read_rows(path: Path) -> LogRows:
+    """A log file's rows through the reader that every way into the app uses."""
+    from app.exchange import log_file, tables
+
+    read = log_file.read_log(tables.read_table(tables.read_file(path), path.name))
+    if read.error_count:
+        raise AssertionError(f"{read.error_count} rows were refused, the first: {read.errors[0]}")
+    return read.rows
 
 
 def raw_connection(path: Path) -> sqlite3.Connection:
@@ -183,7 +205,6 @@ def bare_hashed_load(source: Path, target: Path) -> int:
 
 def import_200k() -> float:
     """File to stored sets, over the bare load of the same file; CPU time, best of two."""
-    from app.exchange import exercise_names, log_file, tables
     from app.planning import imports
 
     source, _ = big_file()
@@ -192,25 +213,153 @@ def import_200k() -> float:
         with new_store() as (store, path):
             coach = new_coach(store)
             start = time.process_time()
-            content = tables.read_file(source)
-            read = log_file.read_log(tables.read_table(content, source.name))
+            rows = read_rows(source)
             done = imports.apply(
                 store,
                 coach,
-                read.rows,
+                rows,
                 file_name=source.name,
                 sha256=hashlib.sha256(source.read_bytes()).digest(),
-                guess=lambda name: (exercise_names.main_lift(name), exercise_names.body_mass_share(name)),
+                guess=guess,
                 now=NOW,
             )
             ours = time.process_time() - start
             start = time.process_time()
             bare = bare_hashed_load(source, path.with_name("bare.db"))
             floor = time.process_time() - start
-        if not done.new == bare == len(read.rows):
+        if not done.new == bare == len(rows):
             raise AssertionError(f"{done.new} sets were imported and {bare} loaded bare")
         best = min(best, ours / floor)
     return best
+
+
+# The roster page -----------------------------------------------------------------------------------
+
+ROSTER = 500
+
+
+class Caller:
+    """Requests straight into the application: everything of ours runs, and no socket."""
+
+    def __init__(self, store: Store, cookies: Mapping[str, str], now: datetime) -> None:
+        from app.config import Settings
+        from app.log import logger
+        from app.main import create_app
+
+        logger.quiet = True
+        self.app = create_app(Settings(worker=False), store=store, clock=lambda: now)
+        self.loop = asyncio.new_event_loop()
+        self.cookies = "; ".join(f"{name}={value}" for name, value in cookies.items())
+
+    def get(self, path: str) -> bytes:
+        body: list[bytes] = []
+        status = 0
+
+        async def receive() -> Message:
+            return {"type": "http.request", "body": b"", "more_body": False}
+
+        async def send(message: Message) -> None:
+            nonlocal status
+            status = message.get("status", status)
+            body.append(message.get("body", b""))
+
+        scope = {
+            "type": "http",
+            "asgi": {"version": "3.0"},
+            "http_version": "1.1",
+            "method": "GET",
+            "scheme": "http",
+            "path": path,
+            "raw_path": path.encode(),
+            "query_string": b"",
+            "root_path": "",
+            "headers": [(b"host", b"127.0.0.1:8000"), (b"cookie", self.cookies.encode())],
+            "client": ("127.0.0.1", 50_000),
+            "server": ("127.0.0.1", 8000),
+        }
+        self.loop.run_until_complete(self.app(scope, receive, send))
+        if status != 200:
+            raise RuntimeError(f"GET {path} answered {status}: {b''.join(body)[:300]!r}")
+        return b"".join(body)
+
+    def close(self) -> None:
+        self.loop.run_until_complete(self.loop.shutdown_default_executor())
+        self.loop.close()
+
+
+@contextmanager
+def roster_of(lifters: int) -> Iterator[tuple[Caller, Store, Path]]:
+    """A coach's roster whose rows were made by analysing real logs, then repeated under other names."""
+    from app.planning import analysis, imports
+    from app.storage import access, roster
+    from app.storage import lifters as stored
+    from app.web.pages import COACH_COOKIE
+
+    with new_store() as (store, path):
+        source, _, day, _ = log_file()
+        now = datetime.fromisoformat(day).replace(hour=12, tzinfo=UTC)
+        coach = new_coach(store)
+        rows = read_rows(source)
+        imports.apply(store, coach, rows, file_name="LOG.csv", sha256=b"-" * 32, guess=guess, now=now)
+        with store.reading() as db:
+            models = list(stored.roster(db, coach))
+        for model in models:
+            analysis.recompute(store, model.id, now=now)
+        with store.reading() as db:
+            made = [roster.row_of(db, model.id) for model in models]
+        with store.transaction() as db:
+            secret = access.open_coach_session(db, coach, device="benchmark", at=now)
+            for k in range(lifters - len(models)):
+                row = made[k % len(made)]
+                assert row is not None
+                one = stored.add(db, coach, name=f"Lifter {k:03d}", time_zone="Europe/Lisbon", at=now)
+                roster.put(db, one, urgency=row.urgency - k / 1000, level=row.level, body=row.body, at=now)
+        caller = Caller(store, {COACH_COOKIE: secret}, now)
+        try:
+            yield caller, store, path
+        finally:
+            caller.close()
+
+
+def roster_page() -> float:
+    """The page of 500 lifters, warm, over selecting the same rows and joining nine escaped cells each."""
+    with roster_of(ROSTER) as (caller, _, path):
+        raw = sqlite3.connect(path)
+        query = (
+            "SELECT l.id, l.name, l.status, l.time_zone, r.level, r.urgency, r.body, r.computed_at,"
+            " l.stale_at FROM lifters l LEFT JOIN roster_rows r ON r.lifter_id = l.id"
+            " ORDER BY r.urgency DESC, l.name"
+        )
+
+        def select_and_join() -> bytes:
+            rows = raw.execute(query).fetchall()
+            cells = (f"<tr>{''.join(f'<td>{escape(str(v))}</td>' for v in row)}</tr>" for row in rows)
+            return f"<table>{''.join(cells)}</table>".encode()
+
+        page = caller.get("/")
+        if page.count(b"<tr") < ROSTER:
+            raise AssertionError(f"{page.count(b'<tr')} rows on the page of {ROSTER} lifters")
+        value = ratio(lambda: caller.get("/"), select_and_join, rounds=15)
+        raw.close()
+    return value
+
+
+def roster_statements() -> float:
+    """SQL statements for one look at the page of 500 lifters, sign-in included."""
+    from sqlalchemy import event
+
+    with roster_of(ROSTER) as (caller, store, _):
+        caller.get("/")
+        said: list[str] = []
+
+        def note(_c: object, _cursor: object, statement: str, *_rest: object) -> None:
+            if statement != "BEGIN":
+                said.append(statement)
+
+        event.listen(store.engine, "before_cursor_execute", note)
+        caller.get("/")
+        event.remove(store.engine, "before_cursor_execute", note)
+    return float(len(said))
 
 
 # The command line ----------------------------------------------------------------------------------
@@ -225,6 +374,21 @@ def help_ratio() -> float:
 
 
 FIGURES = [
+    Figure(
+        "core.roster_page",
+        "x",
+        most(3),
+        roster_page,
+        "GET / with 500 lifters inside the process, warm, over sqlite3 select + escaped join of the same "
+        "rows, p10, same run",
+    ),
+    Figure(
+        "core.roster_statements",
+        "statements",
+        most(3),
+        roster_statements,
+        "SQL statements of GET / with 500 lifters, BEGIN not counted, the coach's session included",
+    ),
     Figure(
         "core.sets_to_arrays",
         "x",
