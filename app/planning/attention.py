@@ -22,6 +22,10 @@ MISSED_WINDOW_DAYS = 14
 MISSED_NEEDED = 2  # one missed session is life
 MISSED_SHARE = 0.5
 
+LAYOFF_DAYS = 10  # from here a lift not trained is a lay-off
+
+OLD_ERROR_DAYS = 28  # impossible sets of long ago are held out and change nothing this week
+
 ANSWERS = ("sleep", "soreness", "stress", "motivation")
 READINESS_RECENT_DAYS = 7
 READINESS_USUAL_DAYS = 56
@@ -56,6 +60,8 @@ class Finding:
 
 # Two kinds about the same matter are one flag that changes its name, not two.
 _MATTER = {"stall": "progress", "regression": "progress", "silent": "attendance", "missed_work": "attendance"}
+# What a lifter does in a week, or how a lifter rates effort, shows on several lifts and is one matter.
+SHARED = frozenset({"load_spike", "effort_drift", "expected_dip", "detraining"})
 _SIZE = {
     "stall": "weeks",
     "regression": "change_pct",
@@ -111,7 +117,9 @@ def findings(
     absent = [_of_lifter(flag, due, today) for flag in analysis.flags]
     found += absent
     if not any(one.kind == "silent" for one in absent):
-        found += missed_work(due, today=today)
+        absent = missed_work(due, today=today)
+        found += absent
+    if not absent or _days_since_last(analysis) < LAYOFF_DAYS:
         found += _of_lifts(analysis, lifts, ("detraining",))
     found += readiness_drop(check_ins, today=today, sensitivity=sensitivity)
     found += _of_lifts(
@@ -135,9 +143,9 @@ def findings(
 
 
 def _of_lifts(analysis: LifterAnalysis, lifts: Mapping[str, Lift], kinds: Sequence[str]) -> list[Finding]:
-    """The flags of lifts, one a matter and main lift: the worst stands for the exercises that share it."""
+    """The flags of lifts, one a cause: the worst lift stands for those that share it and names the rest."""
     judged = [one for one in analysis.exercises if one.main_lift is not None] or list(analysis.exercises)
-    best: dict[str, Finding] = {}
+    same: dict[str, list[tuple[str, Finding]]] = {}
     for one in judged:
         main = one.main_lift or one.exercise
         for flag in one.flags:
@@ -145,21 +153,32 @@ def _of_lifts(analysis: LifterAnalysis, lifts: Mapping[str, Lift], kinds: Sequen
                 continue
             if flag.kind == "detraining" and _trained_otherwise(analysis, one.exercise, main):
                 continue
-            cause = f"{_MATTER.get(flag.kind, flag.kind)}:{key_of(main)[:60]}"
-            finding = _finding(flag, cause, lifts[one.exercise].id)
-            if cause not in best or _weight(finding) > _weight(best[cause]):
-                best[cause] = finding
-    return list(best.values())
+            of_lift = "" if flag.kind in SHARED else key_of(main)[:60]
+            cause = f"{_MATTER.get(flag.kind, flag.kind)}:{of_lift}"
+            same.setdefault(cause, []).append((main, _finding(flag, cause, lifts[one.exercise].id)))
+    return [_worst_of(group) for group in same.values()]
+
+
+def _worst_of(group: Sequence[tuple[str, Finding]]) -> Finding:
+    main, worst = max(group, key=lambda one: _weight(one[1]))
+    others = sorted({other for other, _ in group} - {main})
+    return replace(worst, evidence={**worst.evidence, "also": others}) if others else worst
 
 
 def _trained_otherwise(analysis: LifterAnalysis, exercise: str, main: str) -> bool:
     """True if another exercise for the same main lift was done lately."""
     return any(
-        exposure.days_since is not None and exposure.days_since < 10
+        exposure.days_since is not None and exposure.days_since < LAYOFF_DAYS
         for other in analysis.exercises
         if other.exercise != exercise and (other.main_lift or other.exercise) == main
         for exposure in other.exposures
     )
+
+
+def _days_since_last(analysis: LifterAnalysis) -> int:
+    """Days since anything was logged."""
+    since = [e.days_since for one in analysis.exercises for e in one.exposures if e.days_since is not None]
+    return min(since, default=0)
 
 
 def _finding(flag: Flag, cause: str, exercise_id: int | None) -> Finding:
@@ -184,37 +203,41 @@ def _weight(finding: Finding) -> tuple[int, float, float]:
 
 
 def _data_errors(analysis: LifterAnalysis, lifts: Mapping[str, Lift]) -> list[Finding]:
-    """One finding an exercise, however many days it spans: an import in pounds is one mistake."""
-    found = []
-    for one in analysis.exercises:
-        flags = [flag for flag in one.flags if flag.kind == "data_error"]
-        if not flags:
-            continue
-        sets = sum(int(flag.evidence["sets"]) for flag in flags)
-        last = max(flag.since for flag in flags)
-        reasons = [str(flag.evidence["reason"]) for flag in flags]
-        found.append(
-            Finding(
-                cause=f"data_error:{lifts[one.exercise].id}",
-                kind="data_error",
-                severity=flags[0].severity,
-                since_day=min(flag.since for flag in flags),
-                exercise_id=lifts[one.exercise].id,
-                evidence={
-                    "sets": sets,
-                    "days": len(flags),
-                    "last_day": last,
-                    "reason": max(set(reasons), key=reasons.count),
-                },
-                advice=(
-                    f"{sets} set{'s' * (sets != 1)} of {one.exercise} cannot be what they say. They are held "
-                    "out of every estimate until you correct them or say that they are right."
-                ),
-                clears_when="the sets are corrected or confirmed",
-                size=float(sets),
-            )
+    """One finding a lifter, however many lifts and days it spans: an import in pounds is one mistake."""
+    wrong = [(one, flag) for one in analysis.exercises for flag in one.flags if flag.kind == "data_error"]
+    if not wrong:
+        return []
+    sets: dict[str, int] = {}
+    reasons: dict[str, int] = {}
+    for one, flag in wrong:
+        count = int(flag.evidence["sets"])
+        sets[one.exercise] = sets.get(one.exercise, 0) + count
+        reasons[str(flag.evidence["reason"])] = reasons.get(str(flag.evidence["reason"]), 0) + count
+    most = max(sets, key=lambda name: sets[name])
+    total = sum(sets.values())
+    last = max(flag.since for _, flag in wrong)
+    return [
+        Finding(
+            cause="data_error:",
+            kind="data_error",
+            severity="watch" if analysis.as_of - last <= OLD_ERROR_DAYS else "notice",
+            since_day=min(flag.since for _, flag in wrong),
+            exercise_id=lifts[most].id,
+            evidence={
+                "sets": total,
+                "days": len({flag.since for _, flag in wrong}),
+                "last_day": last,
+                "reason": max(reasons, key=lambda name: reasons[name]),
+                "also": sorted(sets.keys() - {most}),
+            },
+            advice=(
+                f"{total} set{'s' * (total != 1)} cannot be what they say. They are held out of every "
+                "estimate until you correct them or say that they are right."
+            ),
+            clears_when="the sets are corrected or confirmed",
+            size=float(total),
         )
-    return found
+    ]
 
 
 def _without_stopped_advice(found: Iterable[Finding], lift_of: Mapping[int, Lift]) -> list[Finding]:

@@ -65,6 +65,7 @@ class FlagView:
     cleared_at: datetime | None
     last_true_day: int
     title: str
+    name: str
     why: str
     proposal: str
 
@@ -104,6 +105,7 @@ def view(flag: Flag, lifts: Mapping[int, Lift]) -> FlagView:
         cleared_at=flag.cleared_at,
         last_true_day=flag.last_true_day,
         title=words.title,
+        name=words.name,
         why=words.why,
         proposal=words.proposal,
     )

@@ -23,7 +23,7 @@ STRIP_WEEKS_BACK, STRIP_WEEKS_AHEAD = 22, 10
 NEEDS_SHOWN = 3
 
 SHOWS: Mapping[str, str] = {
-    "all": "all, by what a look is worth",
+    "all": "everybody",
     "act": "needs a decision",
     "watch": "to watch",
     "notice": "worth knowing",
@@ -32,7 +32,7 @@ SHOWS: Mapping[str, str] = {
     "paused": "paused",
     "archived": "archived",
 }
-ORDERS: Mapping[str, str] = {"worth": "what a look is worth", "name": "name", "last": "longest unseen"}
+ORDERS: Mapping[str, str] = {"worth": "by need", "name": "by name", "last": "longest unseen"}
 
 # What a look is worth: the harm of leaving it for a week, on one scale, times the chance that it is real.
 # Severity keeps levels apart; this orders within one. The figures are judgement, not measurement.
@@ -200,6 +200,7 @@ def _needs(open_flags: Sequence[FlagView]) -> dict[str, Any]:
                 "kind": one.kind,
                 "severity": one.severity,
                 "title": one.title,
+                "name": one.name,
                 "why": one.why,
                 "proposal": one.proposal,
             }

@@ -20,9 +20,9 @@ PROPOSALS: Mapping[str, str] = {
     "effort_drift": "Check the loads",
     "stale_stimulus": "Change the range",
     "detraining": "Plan a re-entry",
-    "missed_work": "Write, move sessions",
+    "missed_work": "Move sessions",
     "silent": "Write",
-    "readiness_drop": "Write, ease the week",
+    "readiness_drop": "Ease the week",
     "pain": "Write, refer out",
     "data_error": "Correct the log",
     "expected_dip": "Hold course",
@@ -41,9 +41,11 @@ REASONS: Mapping[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """``title`` stands alone; ``why`` is the evidence in one line; ``proposal`` is the button."""
+    """``title`` stands alone, ``name`` is the same without its odds; ``why`` is the evidence in one line;
+    ``proposal`` is the button."""
 
     title: str
+    name: str
     why: str
     proposal: str
 
@@ -58,13 +60,13 @@ def odds(probability: float | None) -> str:
 
 
 def direction(slope_pct: float, probability_rising: float) -> str:
-    """A trend in words; under 7 in 10 either way it has no clear direction."""
+    """A trend in words; under 7 in 10 either way it is unclear."""
     for bar, words in ((0.9, "rising"), (0.7, "probably rising")):
         if probability_rising >= bar:
-            return words if slope_pct >= 0 else "no clear direction"
+            return words if slope_pct >= 0 else "unclear"
         if probability_rising <= 1 - bar:
-            return words.replace("rising", "falling") if slope_pct <= 0 else "no clear direction"
-    return "no clear direction"
+            return words.replace("rising", "falling") if slope_pct <= 0 else "unclear"
+    return "unclear"
 
 
 def against_usual(value: float, low: float, high: float) -> str:
@@ -72,8 +74,8 @@ def against_usual(value: float, low: float, high: float) -> str:
     if not low <= high:  # Also when either is not known.
         return "no usual week yet"
     if value > high:
-        return "above own usual"
-    return "under own usual" if value < low else "as usual"
+        return "above usual"
+    return "under usual" if value < low else "as usual"
 
 
 def of_flag(
@@ -86,10 +88,13 @@ def of_flag(
     advice: str,
 ) -> Words:
     """Title, reason and proposal of a flag; the advice stands in where the evidence says too little."""
-    title, why = _said(kind, lift or "", evidence, since_day)
+    others = evidence.get("also") or ()
+    named = f"{lift} and {len(others)} more" if lift and others else lift or ""
+    title, why = _said(kind, named, evidence, since_day)
     likely = odds(probability) if kind in ("stall", "regression", "low_headroom", "ready_to_progress") else ""
     return Words(
         title=f"{title}, {likely}" if likely else title,
+        name=title,
         why=why or advice,
         proposal=PROPOSALS.get(kind, "Look at it"),
     )

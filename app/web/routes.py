@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from app.web import access, health, libraries
-from app.web.coach import account, data
+from app.web.coach import account, data, roster
 
 
 def routers() -> list[APIRouter]:
@@ -15,4 +15,5 @@ def routers() -> list[APIRouter]:
         access.router,
         account.router,
         data.router,
+        roster.router,
     ]
