@@ -195,7 +195,151 @@ def _progress(total: int) -> Iterator[Callable[[int], object] | None]:
         yield bar.update
 
 
-COMMANDS = (add_analyse,)
+# What needs a database is done in app.commands, imported only when one of these runs.
+
+
+def add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "demo",
+        help="run with an invented club",
+        description="Build an invented club with logs up to today, serve it and print a link to sign in with.",
+        epilog="Example: terrace demo --keep",
+    )
+    parser.add_argument("--keep", action="store_true", help="go on with the demo database of the last run")
+    parser.add_argument("--only-build", action="store_true", help="build the database and do not serve it")
+
+    def run(options: argparse.Namespace) -> int:
+        from app import commands as todo
+
+        return todo.demo(keep=options.keep, only_build=options.only_build)
+
+    parser.set_defaults(run=run)
+
+
+def add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "serve",
+        help="run the app on your data",
+        description="Serve the app. The first start prints the code that the coach's account is made with.",
+        epilog="Example: TERRACE_PORT=9000 terrace serve",
+    )
+
+    def run(_options: argparse.Namespace) -> int:
+        from app import commands as todo
+
+        return todo.serve()
+
+    parser.set_defaults(run=run)
+
+
+def add_import(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "import",
+        help="take a log file in",
+        description="Store the sets of a log file. Sending a file again changes only what differs in it.",
+        epilog="Example: terrace import LOG.csv --coach ines@example.org --dry-run",
+    )
+    parser.add_argument("log", metavar="LOG.csv", help="one row a set; see the manual for its columns")
+    parser.add_argument(
+        "--blocks", metavar="BLOCKS.csv", help="blocks that were trained, to stand on the season"
+    )
+    parser.add_argument(
+        "--coach", metavar="LOGIN", help="whose roster; needed only if there are several coaches"
+    )
+    parser.add_argument("--dry-run", action="store_true", help="say what would change and store nothing")
+    parser.add_argument(
+        "--good-rows", action="store_true", help="leave rows with errors out and take the rest"
+    )
+
+    def run(options: argparse.Namespace) -> int:
+        from app import commands as todo
+
+        return todo.import_log(options)
+
+    parser.set_defaults(run=run)
+
+
+def add_backup(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "backup",
+        help="write a proved copy of the database",
+        description="Write a backup while the app runs, open it, count it, and only then give it its name.",
+        epilog="Example: terrace backup --to /media/stick/terrace.zip",
+    )
+    parser.add_argument("--to", metavar="FILE", help="where to; by default into the data folder, dated")
+    parser.add_argument(
+        "--portable", action="store_true", help="as tables that load into SQLite or PostgreSQL"
+    )
+
+    def run(options: argparse.Namespace) -> int:
+        from app import commands as todo
+
+        return todo.backup(options.to, portable=options.portable)
+
+    parser.set_defaults(run=run)
+
+
+def add_restore(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "restore",
+        help="bring a backup back",
+        description="Put a backup in the place of the database, which is kept beside it. Stop the app first.",
+        epilog="Example: terrace restore data/backups/terrace-20260309T120000Z.zip --yes",
+    )
+    parser.add_argument("backup", metavar="FILE")
+    parser.add_argument("--yes", action="store_true", help="do it; without this only say what would be done")
+
+    def run(options: argparse.Namespace) -> int:
+        from app import commands as todo
+
+        return todo.restore(options.backup, yes=options.yes)
+
+    parser.set_defaults(run=run)
+
+
+def add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "check",
+        help="look the set-up over",
+        description="Print the settings in force and check database, schema, backups and address.",
+        epilog="Example: terrace check",
+    )
+
+    def run(_options: argparse.Namespace) -> int:
+        from app import commands as todo
+
+        return todo.check()
+
+    parser.set_defaults(run=run)
+
+
+def add_sign_in_link(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "sign-in-link",
+        help="print a link that signs a coach in once",
+        description="For a forgotten password: print a link that signs a coach in once, within a day.",
+        epilog="Example: terrace sign-in-link ines@example.org",
+    )
+    parser.add_argument("login")
+
+    def run(options: argparse.Namespace) -> int:
+        from app import commands as todo
+
+        return todo.sign_in_link(options.login)
+
+    parser.set_defaults(run=run)
+
+
+COMMANDS = (
+    add_demo,
+    add_serve,
+    add_import,
+    add_analyse,
+    add_backup,
+    add_restore,
+    add_check,
+    add_sign_in_link,
+)
 
 
 if __name__ == "__main__":

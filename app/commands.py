@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import argparse
+import hashlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import fields, replace
 from datetime import UTC, datetime
@@ -11,8 +13,10 @@ from pathlib import Path
 
 from app import __version__
 from app.config import Settings, SettingsError, from_environment
-from app.planning import access, backups
+from app.planning import access, backups, imports
 from app.storage.engine import SchemaTooNew, Store, StoreError, head_revision
+from app.storage.models import Coach
+from app.training.records import BlockSpan
 
 
 def say(text: str = "") -> None:
@@ -123,6 +127,99 @@ def _announce(settings: Settings, links: tuple[str, str, str]) -> None:
     say()
     segno.make(f"{settings.address}/open/{lifter_link}", error="m").terminal(out=sys.stderr, compact=True)
     say("  Invented people and numbers. Stop with Ctrl+C.")
+
+
+def import_log(options: argparse.Namespace) -> int:
+    """Store the sets of a file, or say what would change."""
+    from app.exchange import blocks_file, exercise_names, log_file
+    from app.exchange.tables import Refused, read_file, read_table
+
+    settings = settings_or_exit()
+    path = Path(options.log)
+    try:
+        data = read_file(path)
+        log = log_file.read_log(read_table(data, options.log, expected=log_file.FIELDS))
+        spans = None
+        if options.blocks is not None:
+            blocks = Path(options.blocks)
+            spans = blocks_file.read_blocks(
+                read_table(read_file(blocks), options.blocks, expected=blocks_file.FIELDS)
+            )
+    except Refused as refused:
+        say(f"terrace: {refused}")
+        return 2
+    wrong = [*log.errors, *(spans.errors if spans is not None else ())]
+    for error in wrong[:200]:
+        say(str(error))
+    if len(wrong) > 200 or log.error_count > len(log.errors):
+        say(f"... and {log.error_count - min(200, len(log.errors)):,} more.")
+    if wrong and not options.good_rows:
+        say("terrace: nothing was stored. Put the rows right, or take the good ones with --good-rows.")
+        return 2
+    facts = log.facts
+    say(
+        f"{options.log}: {facts.rows:,} rows, {facts.encoding}, loads in {facts.unit}, "
+        f"dates {facts.date_style}"
+    )
+    if facts.unknown_columns:
+        say(f"Columns left out: {', '.join(facts.unknown_columns)}")
+    with opened(settings) as store:
+        coach = access.only_coach(store, options.coach)
+        if coach is None:
+            say("Say whose roster it is with --coach LOGIN." if options.coach is None else "No such coach.")
+            return 2
+        told = imports.dry_run(store, coach, log.rows)
+        refused_rows = facts.rows - len(log.rows)
+        say(f"{told.new:,} new, {told.changed:,} changed, {told.same:,} same, {refused_rows:,} refused")
+        for words, names in (("lifters", told.new_lifters), ("exercises", told.new_exercises)):
+            if names:
+                say(f"New {words}: {', '.join(names[:20])}{' ...' if len(names) > 20 else ''}")
+        if options.dry_run:
+            return 0
+        with progress(told.new) as tick:
+            done = imports.apply(
+                store,
+                coach,
+                log.rows,
+                file_name=path.name,
+                sha256=hashlib.sha256(data).digest(),
+                guess=exercise_names.guess,
+                refused=facts.rows - len(log.rows),
+                actor="command line",
+                progress=tick,
+                now=datetime.now(UTC),
+            )
+        say(f"Stored as import {done.batch_id}; it can be taken back on the page Data.")
+        if spans is not None:
+            _add_blocks(store, coach, spans.blocks)
+    return 0
+
+
+def _add_blocks(store: Store, coach: Coach, found: Mapping[str, Sequence[BlockSpan]]) -> None:
+    from app.planning import past_blocks, rosters
+
+    ids = rosters.ids_by_name(store, coach)
+    for name, spans in found.items():
+        if name.casefold() not in ids:
+            say(f"{name} is not on the roster; {len(spans)} blocks are left out.")
+            continue
+        added, taken = past_blocks.add(store, coach, ids[name.casefold()], spans, now=datetime.now(UTC))
+        say(
+            f"{name}: {added} blocks added"
+            + (f", {len(taken)} left out, their days are taken" if taken else "")
+        )
+
+
+@contextmanager
+def progress(total: int) -> Iterator[Callable[[int], object] | None]:
+    """A bar on a terminal once the work has taken a second; nothing anywhere else."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from tqdm import tqdm
+
+    with tqdm(total=total, unit="set", delay=1, leave=False, file=sys.stderr) as bar:
+        yield bar.update
 
 
 def sign_in_link(login: str) -> int:

@@ -140,6 +140,12 @@ def create_coach(
         return access.open_coach_session(db, coach, device=device, at=now)
 
 
+def only_coach(store: Store, login: str | None) -> Coach | None:
+    """The coach with this login; without one, the only coach there is."""
+    with store.reading() as db:
+        return access.coach_by_login(db, login) if login is not None else access.only_coach(db)
+
+
 def sign_in(store: Store, login: str, password: str, *, device: str, address: str, now: datetime) -> str:
     """Check a login and password and open a session; its token.
 

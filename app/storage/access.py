@@ -41,6 +41,12 @@ def coach_by_login(db: Session, login: str) -> Coach | None:
     return db.scalar(select(Coach).where(Coach.login == login.strip().casefold()))
 
 
+def only_coach(db: Session) -> Coach | None:
+    """The coach, if there is exactly one."""
+    found = db.scalars(select(Coach).limit(2)).all()
+    return found[0] if len(found) == 1 else None
+
+
 def coach_by_id(db: Session, coach_id: int) -> Coach | None:
     return db.get(Coach, coach_id)
 
