@@ -58,8 +58,24 @@ def plotly_figure(figure: LifterFigure) -> dict[str, Any]:
         notes.append(
             _note(0.5, 0.72, figure.missing_because or "no trend yet", "none", xref="paper", yref="paper")
         )
+    # fmax passes over what is not known.
+    # Axis titles stand level at the head of their panels: upright ones need room that a phone has not.
+    for height, words in ((1, f"e1RM, {figure.unit}"), (STRESS_HEIGHT, figures.stress_words(figure))):
+        notes.append(
+            _note(0, height, words, "axis", xref="paper", yref="paper", xanchor="left", yanchor="bottom")
+        )
+    top = max(float(np.fmax.reduce(v, initial=0.0)) for v in (figure.done, figure.planned))
+    top *= figure.stress_scale
+    told = any(one.panel == "stress" for one in figure.findings)
     data.extend(_blocks(figure))
     data.extend(_stress(figure))
+    for finding in figure.findings:
+        if finding.panel == "stress" and figure.first_day <= finding.since < figure.last_day:
+            part, end = f"finding {finding.severity}", _ms(finding.since + 1)
+            line = {"type": "line", "x0": _ms(finding.since - 6), "x1": end, "y0": top, "y1": top}
+            shapes.append(line | {"yref": "y3", "name": part})
+            place = {"yref": "y3", "xanchor": "right", "yanchor": "bottom"}
+            notes.append(_note(end, top, _plain(finding.text), part, **place))
     for since, until in figures.gaps(figure):
         middle = _ms((since + until) / 2)
         notes.append(
@@ -70,14 +86,6 @@ def plotly_figure(figure: LifterFigure) -> dict[str, Any]:
         line = {"type": "line", "x0": now, "x1": now, "y0": 0, "y1": 1, "yref": "paper", "name": "today"}
         shapes.append(line)
         notes.append(_note(now, 1, "today", "today", yref="paper", xanchor="left", yanchor="bottom"))
-    # fmax passes over what is not known.
-    # Axis titles stand level at the head of their panels: upright ones need room that a phone has not.
-    for height, words in ((1, f"e1RM, {figure.unit}"), (STRESS_HEIGHT, figures.stress_words(figure))):
-        notes.append(
-            _note(0, height, words, "axis", xref="paper", yref="paper", xanchor="left", yanchor="bottom")
-        )
-    top = max(float(np.fmax.reduce(v, initial=0.0)) for v in (figure.done, figure.planned))
-    top *= figure.stress_scale
     back, ahead = NARROW_WEEKS
     layout = {
         "meta": {
@@ -112,7 +120,7 @@ def plotly_figure(figure: LifterFigure) -> dict[str, Any]:
         "yaxis2": {"domain": [0.335, 0.415], "range": [0, 1], "fixedrange": True, "visible": False},
         "yaxis3": {
             "domain": [0, STRESS_HEIGHT],
-            "range": [0, 1.08 * top if top > 0 else 1],
+            "range": [0, top * (1.35 if told else 1.08) if top > 0 else 1],
             "nticks": 4,
             "rangemode": "tozero",
             "zeroline": True,
@@ -337,6 +345,8 @@ def _mark_findings(
     step = (high - low) * 0.09
     placed: list[tuple[int, int, float]] = []
     for finding in sorted(figure.findings, key=lambda f: f.since):
+        if finding.panel == "stress":
+            continue
         since, until = max(finding.since, figure.first_day), min(finding.until, figure.last_day)
         if until < since:
             continue

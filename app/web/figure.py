@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
@@ -81,6 +81,7 @@ class Finding:
     until: int
     text: str
     severity: Severity
+    panel: Literal["performance", "stress"] = "performance"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -151,17 +152,18 @@ def course(figure: LifterFigure) -> Course | None:
     inside = (trend.day >= figure.first_day) & (trend.day <= figure.today)
     day = trend.day[inside].astype(float)
     level, sd = trend.level_kg[inside] * figure.per_kg, trend.sd_kg[inside] * figure.per_kg
+    # The model has a level on every day; where nothing was logged for long it is a guess and not shown.
+    for since, until in gaps(figure):
+        blank = (day > since + 3) & (day < until - 3)
+        day[blank] = level[blank] = sd[blank] = np.nan
     ahead = (trend.forecast_day >= figure.today) & (trend.forecast_day < figure.last_day)
     ahead_day = trend.forecast_day[ahead].astype(float)
     ahead_level = trend.forecast_kg[ahead] * figure.per_kg
     ahead_sd = trend.forecast_sd_kg[ahead] * figure.per_kg
-    if day.size and ahead_day.size and ahead_day[0] > day[-1]:
+    if day.size and ahead_day.size and np.isfinite(day[-1]):
         ahead_day = np.concatenate((day[-1:], ahead_day))
         ahead_level = np.concatenate((level[-1:], ahead_level))
         ahead_sd = np.concatenate((sd[-1:], ahead_sd))
-    breaks = np.flatnonzero(np.diff(day) > LONGEST_BRIDGE_DAYS) + 1
-    if breaks.size:
-        day, level, sd = (np.insert(x, breaks, np.nan) for x in (day, level, sd))
     seen = (trend.point_day >= figure.first_day) & (trend.point_day <= figure.today)
     return Course(
         day,

@@ -306,7 +306,9 @@ class _Plot:
         self.left, self.right = (50, width - 12) if width > 500 else (36, width - 6)
         self.top, self.floor = 30, 192  # of the performance panel
         self.lane, self.lane_height = 204, 28  # of the blocks
-        self.crest, self.bottom = 262, 336  # of the stress panel
+        # A finding about stress is written over the columns, on a line of its own.
+        told = 16 * any(f.panel == "stress" for f in figure.findings)
+        self.crest, self.bottom = 262 + told, 336 + told  # of the stress panel
         self.per_day = (self.right - self.left) / (figure.last_day - figure.first_day)
         self.today = self.x(figure.today)
         self.low, self.high = (0.0, 1.0) if self.course is None else figures.performance_range(self.course)
@@ -417,7 +419,11 @@ def _findings(plot: _Plot, drawn_course: Course) -> list[str]:
     # The word "today" stands at the top beside its line; nothing may be written over it.
     taken = [(plot.today - 4, plot.today + 44, 0.0, 18.0)]
     for finding in sorted(plot.figure.findings, key=lambda f: f.since):
-        if finding.until < plot.figure.first_day or finding.since >= plot.figure.last_day:
+        if (
+            finding.panel == "stress"
+            or finding.until < plot.figure.first_day
+            or finding.since >= plot.figure.last_day
+        ):
             continue
         a = max(plot.x(finding.since), plot.left)
         b = min(max(plot.x(finding.until), a + 6), plot.right)
@@ -528,7 +534,7 @@ def _stress(plot: _Plot) -> list[str]:
     done = np.nan_to_num(done)
     top = float(max(np.max(done, initial=0.0), np.max(planned, initial=0.0)))
     words = figures.stress_words(figure, short=plot.width < 500)
-    body = [_text(plot.left if plot.width > 500 else 2, plot.crest - 12, words, "ax")]
+    body = [_text(plot.left if plot.width > 500 else 2, 250, words, "ax")]
     if top <= 0:
         body.append(f'<path class="base" d="M{plot.left} {plot.bottom}H{plot.right}"/>')
         return body
@@ -559,4 +565,21 @@ def _stress(plot: _Plot) -> list[str]:
         if lines:
             body.append(f'<path class="planned{"" if begun else " ahead"}" d="{"".join(lines)}"/>')
     body.append(f'<path class="base" d="M{plot.left} {plot.bottom}H{plot.right}"/>')
+    return [*body, *_stress_findings(plot)]
+
+
+def _stress_findings(plot: _Plot) -> list[str]:
+    body = []
+    for finding in plot.figure.findings:
+        if finding.panel != "stress" or not plot.figure.first_day <= finding.since < plot.figure.last_day:
+            continue
+        # The week it speaks of ends with the day on which it was first true.
+        a, b = max(plot.x(finding.since - 6), plot.left), min(plot.x(finding.since + 1), plot.right)
+        y = plot.crest - 5
+        fits_before = b - len(finding.text) * _GLYPH * 1.06 > plot.left
+        body.append(f'<path class="bracket {finding.severity}" d="M{a:.1f} {y + 4}V{y}H{b:.1f}v4"/>')
+        note = f"note {finding.severity}"
+        body.append(
+            _text(b, y - 4, finding.text, note, "end") if fits_before else _text(a, y - 4, finding.text, note)
+        )
     return body

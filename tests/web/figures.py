@@ -35,12 +35,11 @@ def make_trend(
     day = np.unique(first + np.sort(rng.choice(TODAY - first, sessions, replace=False)))
     if gap is not None:
         day = day[(day < first + 7 * gap[0]) | (day >= first + 7 * gap[1])]
-    week = np.unique(day - (day - first) % 7 + 3)
-    week = week[week <= TODAY]
+    week = np.arange(TODAY, first - 1, -7)[::-1]  # The model's grid knows no gap.
     level = 178 + 16 * (1 - np.exp(-(week - first) / 120))
     sd = 1.6 + 3.5 * np.exp(-(week - first) / 14)
     points = np.interp(day, week, level) + rng.normal(0, 2.2, day.size)
-    ahead = TODAY + 7 * np.arange(0, 13)
+    ahead = TODAY + 7 * np.arange(1, 13)
     fields: dict[str, Any] = {
         "e1rm": Estimate(level[-1], level[-1] - 3.1, level[-1] + 3.1),
         "slope_pct_per_week": Estimate(0.06, -0.1, 0.2),

@@ -61,6 +61,7 @@ def test_bands_are_as_wide_as_their_share_of_a_normal_distribution() -> None:
         stop = list(band.y).index(None)
         top, bottom = np.array(band.y[: stop // 2]), np.array(band.y[stop // 2 : stop])[::-1]
         np.testing.assert_allclose((top - bottom) / 2, half * trend.sd_kg[: stop // 2], atol=0.011)
+        assert list(band.y).count(None) == 1  # A second outline begins after the gap.
 
 
 def test_every_session_is_a_point_and_a_slipped_decimal_is_shown_at_the_edge() -> None:
@@ -82,14 +83,16 @@ def test_the_forecast_is_dashed_joined_and_begins_today() -> None:
     assert past.line.dash is None
     assert ahead.line.dash == "dot"
     assert ahead.x[0] == past.x[-1]
-    assert day(ahead.x[1]) >= TODAY
+    assert day(ahead.x[1]) > TODAY
     assert day(past.x[-1]) <= TODAY
 
 
 def test_a_gap_in_the_log_is_a_gap_in_the_line_and_is_named() -> None:
     figure = drawn()
     (line,) = parts(figure, "level")
-    assert list(line.y).count(None) == 1
+    blank = [i for i, value in enumerate(line.y) if value is None]
+    assert len(blank) == 6
+    assert blank == list(range(blank[0], blank[0] + 6))
     assert line.connectgaps is False
     assert any("no log, 7 weeks" in note.text for note in figure.layout.annotations)
     without = make_figure(trend=make_trend(first=MONDAY - 7 * 36, gap=None))
@@ -136,6 +139,16 @@ def test_findings_are_written_where_they_are_seen_and_not_over_each_other() -> N
     notes = [n for n in figure.layout.annotations if n.name.startswith("finding")]
     assert [n.text for n in notes] == ["flat since 19 Dec", "harder than prescribed"]
     assert all(n.xanchor == "right" for n in notes)  # They end at today's line.
+
+
+def test_a_finding_about_stress_stands_over_its_week_in_the_lower_panel() -> None:
+    spike = Finding(TODAY - 9, TODAY, "1.6 × the largest of four weeks", "watch", "stress")
+    figure = drawn(findings=(spike,))
+    (line,) = [shape for shape in figure.layout.shapes if shape.name.startswith("finding")]
+    assert line.yref == "y3"
+    assert (day(line.x0), day(line.x1)) == (TODAY - 15, TODAY - 8)
+    assert line.y0 >= max(parts(figure, "stress")[0].y)
+    assert figure.layout.yaxis3.range[1] > line.y0
 
 
 def test_pounds_scale_what_has_a_mass_and_nothing_else() -> None:

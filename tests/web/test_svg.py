@@ -162,6 +162,7 @@ def test_no_words_of_the_figure_run_out_of_it_or_over_each_other(width: int) -> 
         Finding(TODAY - 39, TODAY, "flat since 20 Dec, work up 14 %", "act"),
         Finding(TODAY - 20, TODAY, "harder than prescribed", "watch"),
         Finding(TODAY, TODAY + 20, "until 17 Feb", "notice"),
+        Finding(TODAY - 2, TODAY, "1.6 × the largest of four weeks", "watch", "stress"),
     )
     figure = make_figure(findings=findings)
     if width == 380:
