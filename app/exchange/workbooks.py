@@ -10,19 +10,15 @@ from __future__ import annotations
 
 import io
 import re
-import struct
 import zipfile
-import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date, datetime, time, timedelta
 from typing import Any
 from xml.parsers import expat
 
+from app.exchange import archives
 from app.exchange.tables import Limits, Place, Refused
-
-_PIECE = 2**20
-_NOT_READ = "the workbook cannot be read; open it in a spreadsheet and save it again as XLSX."
 
 
 @contextmanager
@@ -46,7 +42,7 @@ def _readable(place: Place) -> Iterator[None]:
         sentence = (
             "the workbook is locked with a password; save it without."
             if "assword" in repr(error)
-            else _NOT_READ
+            else archives.NOT_READ
         )
         raise Refused(place, sentence) from None
 
@@ -86,98 +82,44 @@ def as_text(value: object) -> str:
 def measure(data: bytes, file: str, limits: Limits) -> None:
     """Refuse an archive that is no workbook, is broken, or would unpack to more than the limits."""
     place = Place(file)
-    try:
-        members = zipfile.ZipFile(io.BytesIO(data)).infolist()
-    except (zipfile.BadZipFile, ValueError, NotImplementedError, struct.error, EOFError):
-        raise Refused(place, _NOT_READ) from None
-    names = [member.filename for member in members]
-    if len(names) > limits.members:
-        raise Refused(place, f"the workbook has {len(names):,} parts, more than {limits.members:,}.")
-    for name in names:
-        if name.startswith(("/", "\\")) or ".." in name.split("/") or "\\" in name or ":" in name:
-            raise Refused(
-                place, f"a part of the workbook is named {name[:60]!r}, outside its folder; it is not read."
-            )
-    if len(set(names)) != len(names):
-        raise Refused(place, "two parts of the workbook have one name; save it again as XLSX.")
+    members = archives.members(data, place, limits)
+    names = {member.filename for member in members}
     if "xl/workbook.xml" not in names:
-        open_document = "content.xml" in names and "mimetype" in names
+        open_document = {"content.xml", "mimetype"} <= names
         kind = "an OpenDocument file" if open_document else "an archive without a workbook in it"
         raise Refused(place, f"this is {kind}; save the table as XLSX or CSV and take that file.")
     budget = limits.unpacked_bytes
     for member in members:
-        if member.flag_bits & 1:
-            raise Refused(place, "the workbook is locked with a password; save it without.")
         budget -= _measure_member(data, member, place, limits, budget)
 
 
 def _measure_member(data: bytes, member: zipfile.ZipInfo, place: Place, limits: Limits, budget: int) -> int:
     is_xml = member.filename.lower().endswith((".xml", ".rels"))
-    extent = _Extent() if member.filename.startswith("xl/worksheets/") and is_xml else None
-    size, rest = 0, b""
-    for piece in _inflated(data, member, place):
+    extent = _Extent()
+    size, rest, is_sheet = 0, b"", False
+    for piece in archives.inflated(data, member, place, limits, budget):
         size += len(piece)
-        # A small part may shrink well without harm; the ratio matters where there is much to unpack.
-        if size > budget or (size > 4 * _PIECE and size > limits.unpack_ratio * max(member.compress_size, 1)):
-            raise Refused(
-                place,
-                f"the part {member.filename} unpacks to more than {size / 2**20:.0f} MB from "
-                f"{member.compress_size / 2**10:.0f} kB; the workbook is not read.",
-            )
-        if not is_xml:
-            continue
         piece = rest + piece
-        if b"\0" in piece or b"<!DOCTYPE" in piece or b"<!ENTITY" in piece:
+        # A workbook may keep a sheet under any name, so the content decides what is one.
+        is_sheet = is_sheet or b"sheetData" in piece
+        if (is_xml or is_sheet) and (b"\0" in piece or b"<!DOCTYPE" in piece or b"<!ENTITY" in piece):
             raise Refused(
                 place, f"the part {member.filename} declares entities or is no UTF-8; it is not read."
             )
         cut = piece.rfind(b"<")
-        if len(piece) - cut > _PIECE:
+        if len(piece) - cut > archives.PIECE:
             cut = len(piece) - 16  # Text longer than a piece: only a tag that straddles the border matters.
         piece, rest = piece[:cut], piece[cut:]
-        if extent is not None:
+        if is_sheet:
             extent.add(piece)
-    if size != member.file_size:
-        raise Refused(
-            place, f"the part {member.filename} is not as long as the workbook says; it is not read."
-        )
-    if extent is not None:
+    if is_sheet:
         extent.add(rest)
         if extent.unusual:
             extent = _ParsedExtent(place)
-            for piece in _inflated(data, member, place):
+            for piece in archives.inflated(data, member, place, limits, budget):
                 extent.add(piece)
         _check_extent(extent, place, limits)
     return size
-
-
-def _inflated(data: bytes, member: zipfile.ZipInfo, place: Place) -> Iterator[bytes]:
-    """The member in pieces, by its compressed bytes alone."""
-    header = data[member.header_offset : member.header_offset + 30]
-    if len(header) < 30 or not header.startswith(b"PK\x03\x04"):
-        raise Refused(place, _NOT_READ)
-    start = member.header_offset + 30 + sum(struct.unpack("<HH", header[26:30]))
-    packed = memoryview(data)[start : start + member.compress_size]
-    if member.compress_type == zipfile.ZIP_STORED:
-        for at in range(0, len(packed), _PIECE):
-            yield bytes(packed[at : at + _PIECE])
-        return
-    if member.compress_type != zipfile.ZIP_DEFLATED:
-        raise Refused(place, "the workbook is packed in a way that is not read; save it again as XLSX.")
-    inflate = zlib.decompressobj(-15)
-    try:
-        for at in range(0, len(packed), _PIECE):
-            piece = inflate.decompress(packed[at : at + _PIECE], _PIECE)
-            while piece:
-                yield piece
-                piece = (
-                    inflate.decompress(inflate.unconsumed_tail, _PIECE) if inflate.unconsumed_tail else b""
-                )
-        yield inflate.flush()
-    except zlib.error:
-        raise Refused(place, _NOT_READ) from None
-    if not inflate.eof:
-        raise Refused(place, _NOT_READ)
 
 
 _COLUMN = re.compile(rb'<c r="([A-Z]{1,3})\d{1,7}"')
@@ -217,7 +159,7 @@ class _ParsedExtent(_Extent):
         try:
             self._parser.Parse(piece, False)
         except expat.ExpatError:
-            raise Refused(self._place, _NOT_READ) from None
+            raise Refused(self._place, archives.NOT_READ) from None
 
     def _start(self, tag: str, attributes: dict[str, str]) -> None:
         local = tag.rsplit(" ", 1)[-1]

@@ -365,6 +365,22 @@ def workbooks() -> Iterator[Nasty]:
         ),
         "over to column 16,384",
     )
+    yield Nasty(
+        "far-corner-elsewhere.xlsx",
+        repacked(
+            lambda name, part: (
+                part.replace(b"worksheets/sheet1.xml", b"media/picture.png")
+                if name.endswith(".rels")
+                else part
+            ),
+            {
+                "xl/media/picture.png": sheet_with(
+                    b'<row r="1048576">' + inline("XFD1048576", "x") + b"</row>"
+                )
+            },
+        ),
+        "over to column 16,384",
+    )
     yield Nasty("bomb.xlsx", with_sheet(sheet_with(b" " * (100 * 2**20))), "sheet1.xml unpacks to more than")
     yield Nasty(
         "many-bombs.xlsx",
