@@ -178,7 +178,7 @@ def test_headroom_shrinks_with_the_step(step: float, days: float, first: float) 
 
 
 def test_spacing_is_increment_over_gain_and_never_under_recovery() -> None:
-    # By hand: at 100 kg, 0.5 % a week is 0.5 kg a week, so 2.5 kg takes 35 days; at 1 % 17.5, at 0 % for ever.
+    # By hand: at 100 kg, 0.5 % a week is 0.5 kg a week, so 2.5 kg takes 35 days; at 1 % 17.5, at 0 % never.
     advice = prog.spacing(state(), load_kg=100.0)
     assert advice.increment_g == 2_500
     assert (advice.days.mean, advice.days.low, advice.days.high) == (
@@ -276,8 +276,8 @@ def test_loads_within_two_to_ten_per_cent_at_a_hundred_kilograms() -> None:
 
 @pytest.mark.published
 def test_step_back_and_taper_defaults_lie_in_what_lifters_do() -> None:
-    # Rogerson 2024: every 5.6 +- 2.3 weeks, 6.4 +- 1.7 days. Bosquet 2007, Travis 2021: 41-60 and 41-50 % cut;
-    # Travis 2021: last heavy squat or deadlift (> 85 % of 1RM) 7-10 days out.
+    # Rogerson 2024: every 5.6 +- 2.3 weeks, 6.4 +- 1.7 days. Bosquet 2007: 41-60 % cut; Travis 2021: 41-50,
+    # and the last heavy squat or deadlift (> 85 % of 1RM) 7-10 days out.
     low, high = published("deload_every", "weeks")
     assert low <= (StepBack().every or 0) <= high
     assert (
