@@ -30,9 +30,8 @@ class Event:
 
 def calendar_bytes(name: str, events: Iterable[Event], *, refresh: timedelta = timedelta(hours=6)) -> bytes:
     """A whole calendar. The same events give the same bytes, so that an ETag can be taken from them."""
-    from icalendar import Calendar
+    from icalendar import Calendar, vDuration, vText
     from icalendar import Event as Entry
-    from icalendar import vDuration, vText
 
     calendar = Calendar()
     calendar.add("prodid", "-//Terrace//Training calendar//EN")
