@@ -202,7 +202,7 @@ def add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     parser = commands.add_parser(
         "demo",
         help="run with an invented club",
-        description="Build an invented club with logs up to today, serve it and print a link to sign in with.",
+        description="Build an invented club with logs up to today, serve it, and print a sign-in link.",
         epilog="Example: terrace demo --keep",
     )
     parser.add_argument("--keep", action="store_true", help="go on with the demo database of the last run")
