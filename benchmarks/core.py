@@ -9,26 +9,30 @@ from __future__ import annotations
 import asyncio
 import csv
 import hashlib
+import math
 import sqlite3
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from functools import cache, partial
 from html import escape
-from itertools import islice
+from itertools import count, islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
+from urllib.parse import urlencode
 
 import numpy as np
+import orjson
 
 from app.training.records import SetLog
 from benchmarks.analysis import big_lifter, command_cold_s, log_file
-from benchmarks.figures import Figure, most, ratio
+from benchmarks.figures import Figure, most, p10, ratio
 from benchmarks.reading import terrace
+from benchmarks.server import running
 
 if TYPE_CHECKING:
     from starlette.types import Message
@@ -90,6 +94,100 @@ def raw_connection(path: Path) -> sqlite3.Connection:
     db.execute("PRAGMA journal_mode=WAL")
     db.execute("PRAGMA synchronous=FULL")
     return db
+
+
+# A set comes in ------------------------------------------------------------------------------------
+
+POSTS = 150  # a round
+ROUNDS = 3
+
+
+def set_post(kind: Literal["form", "sync"]) -> float:
+    """A set logged over HTTP, over (an endpoint that does nothing + a raw commit with synchronous=FULL)."""
+    from app.planning.access import open_link
+    from app.storage import access, exercises, lifters
+    from app.web.pages import LIFTER_COOKIE, csrf_token
+
+    now = datetime.now(UTC)
+    with new_store() as (store, path):
+        coach = new_coach(store)
+        with store.transaction() as db:
+            lifter = lifters.add(db, coach, name="Vilde Aas", time_zone="Europe/Lisbon", at=now)
+            exercise = exercises.add(db, coach, "Back squat", main_lift="Back squat")
+            token = access.issue_link(db, lifter, at=now, valid=timedelta(days=30))
+        secret = open_link(store, token, device="benchmark", address="127.0.0.1", now=now)
+        lifter_id, exercise_id = lifter.id, exercise.id
+        store.close()
+        headers = {"Cookie": f"{LIFTER_COOKIE}={secret}", "X-CSRF": csrf_token(secret)}
+        number = count()
+
+        def message() -> tuple[str, bytes, str]:
+            k = next(number)
+            write = {
+                "id": f"benchmark-{k:012d}",
+                "kind": "set",
+                "session": "nbenchmark-session-1",
+                "exercise": exercise_id,
+                "number": k % 99 + 1,
+                "unit": "kg",
+                "load": "102.5",
+                "reps": "5",
+                "rpe": "8",
+            }
+            if kind == "form":
+                return "/entry", urlencode(write).encode(), "application/x-www-form-urlencoded"
+            at = int(datetime.now(UTC).timestamp() * 1000)
+            write |= {"at": at, "offset": 0}
+            body = {"lifter": lifter_id, "sent_at": at, "writes": [write]}
+            return "/sync", orjson.dumps(body), "application/json"
+
+        with running("app", path) as app, running("nothing") as nothing, raw_sets(path.parent) as commit:
+
+            def post() -> None:
+                where, body, content_type = message()
+                status, answer = app.send("POST", where, body, headers | {"Content-Type": content_type})
+                if status not in (200, 201, 303):
+                    raise RuntimeError(f"POST {where} answered {status}: {answer[:300]!r}")
+
+            def idle() -> None:
+                nothing.send("POST", "/", b"x=1", {"Content-Type": "application/x-www-form-urlencoded"})
+
+            for _ in range(30):  # first calls compile, connect and open files
+                for what in (post, idle, commit):
+                    what()
+            best = math.inf
+            for _ in range(ROUNDS):
+                taken: list[list[float]] = [[], [], []]
+                for _ in range(POSTS):
+                    for seconds, what in zip(taken, (post, idle, commit), strict=True):
+                        start = time.perf_counter()
+                        what()
+                        seconds.append(time.perf_counter() - start)
+                best = min(best, p10(taken[0]) / (p10(taken[1]) + p10(taken[2])))
+        stored = sqlite3.connect(path)
+        sets = stored.execute("SELECT count(*) FROM logged_sets").fetchone()[0]
+        stored.close()
+        if sets != next(number):
+            raise AssertionError(f"{sets} sets are stored of those acknowledged")
+    return best
+
+
+@contextmanager
+def raw_sets(folder: Path) -> Iterator[Callable[[], None]]:
+    """One row and its key in one durable transaction, and nothing around it."""
+    db = raw_connection(folder / "floor.db")
+    db.execute("CREATE TABLE sets (id INTEGER PRIMARY KEY, key TEXT UNIQUE, lifter INT, day INT, grams INT)")
+    db.execute("CREATE INDEX by_day ON sets (lifter, day)")
+    number = count()
+
+    def commit() -> None:
+        k = next(number)
+        db.execute("BEGIN IMMEDIATE")
+        db.execute("INSERT INTO sets (key, lifter, day, grams) VALUES (?, 1, ?, 102500)", (f"key-{k}", k))
+        db.execute("COMMIT")
+
+    yield commit
+    db.close()
 
 
 # One lifter's sets into arrays ---------------------------------------------------------------------
@@ -374,6 +472,21 @@ def help_ratio() -> float:
 
 
 FIGURES = [
+    Figure(
+        "core.set_post",
+        "x",
+        most(2.5),
+        partial(set_post, "form"),
+        "form post of a set over HTTP, over (no-op endpoint over HTTP + raw FULL commit), p10, rounds "
+        "alternated, best of 3",
+    ),
+    Figure(
+        "core.set_sync",
+        "x",
+        most(2.5),
+        partial(set_post, "sync"),
+        "the phone's queue sending a set over HTTP, over the same floor in the same run",
+    ),
     Figure(
         "core.roster_page",
         "x",
