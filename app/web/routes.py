@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from app.web import access, health, libraries
-from app.web.coach import account, data, roster
+from app.web.coach import account, data, lifter_settings, roster
 
 
 def routers() -> list[APIRouter]:
@@ -16,4 +16,5 @@ def routers() -> list[APIRouter]:
         account.router,
         data.router,
         roster.router,
+        lifter_settings.router,
     ]
