@@ -33,7 +33,7 @@ from seed_demo.club import CLUB, COACH, LOGIN, PEOPLE, Person
 from seed_demo.lives import HELPER_SHARE, HELPERS, ROWS, SPELLS, DoneSet, Life, Spell, plates, session, spells
 
 HISTORY_WEEKS = 54
-LIVE_WEEKS = 4  # how long the club has been using Terrace
+MOVED_WEEKS = 6  # how long ago the club moved over
 SEED = 20
 POUND = 0.45359237
 
@@ -84,7 +84,7 @@ def _move_over(store: Store, coach: Coach, rng: np.random.Generator, now: dateti
         first = monday_of(today) - 7 * HISTORY_WEEKS
         life = Life(person, first=first, today=today, rng=seed)
         lives.append(life)
-        until = monday_of(today) - 7 * LIVE_WEEKS
+        until = monday_of(today) - 7 * _live_weeks(person)
         with store.transaction() as db:
             lifters.add(
                 db,
@@ -118,19 +118,33 @@ def _move_over(store: Store, coach: Coach, rng: np.random.Generator, now: dateti
         file_name="club log.csv",
         sha256=hashlib.sha256(data).digest(),
         guess=exercise_names.guess,
-        now=now - timedelta(weeks=LIVE_WEEKS),
+        now=now - timedelta(weeks=MOVED_WEEKS),
     )
     with store.reading() as db:
         names = {one.name: one.id for one in lifters.roster(db, coach)}
     for name, spans in seasons_of.items():
-        past_blocks.add(store, coach, names[name], spans, now=now - timedelta(weeks=LIVE_WEEKS))
+        past_blocks.add(store, coach, names[name], spans, now=now - timedelta(weeks=MOVED_WEEKS))
     return lives
+
+
+def _live_weeks(person: Person) -> int:
+    """Weeks ago that the block now running, or the one before it, was assigned in Terrace."""
+    return {"dip": 4, "stalled": 6, "effort": 4, "holiday": 6, "silent": 4, "ready": 4}.get(
+        person.story, 2 + PEOPLE.index(person) % 4
+    )
+
+
+def _live_spell(person: Person) -> Spell:
+    if person.level == "novice":
+        return SPELLS["novice"]
+    kinds = ("strength", "volume") if person.level == "intermediate" else ("strength", "volume", "peak")
+    return SPELLS[kinds[PEOPLE.index(person) % len(kinds)]]
 
 
 def _year(person: Person) -> list[tuple[int, Spell]]:
     """Spells of the imported year, so turned that the story's last block comes at its end."""
-    weeks = HISTORY_WEEKS - LIVE_WEEKS
-    found = spells(person, weeks)
+    weeks = HISTORY_WEEKS - _live_weeks(person)
+    found = spells(person, weeks, turn=PEOPLE.index(person))
     if person.story in ("dip",):
         # The last imported weeks are eights; the heavy block begins in Terrace.
         found = [one for one in found if one[0] + one[1].weeks <= weeks - 7]
@@ -179,7 +193,7 @@ def _last_weeks(store: Store, coach: Coach, person: Person, life: Life, now: dat
     with store.reading() as db:
         lifter = lifters.by_name(db, coach)[person.name.casefold()]
     monday = monday_of(life.today)
-    start = monday - 7 * LIVE_WEEKS
+    start = monday - 7 * _live_weeks(person)
     if person.story == "dip":
         # Two more weeks of eights, then the first heavy weeks.
         _assign(store, coach, lifter, _plan(person, SPELLS["volume"], 2), start)
@@ -187,10 +201,12 @@ def _last_weeks(store: Store, coach: Coach, person: Person, life: Life, now: dat
     elif person.story == "stalled":
         _assign(store, coach, lifter, _plan(person, SPELLS["strength"], 6, extra_sets=1), start)
     else:
-        spell = SPELLS["novice" if person.level == "novice" else "strength"]
-        _assign(store, coach, lifter, _plan(person, spell, 6), start)
+        spell = _live_spell(person)
+        weeks = max(_live_weeks(person) + 1, spell.weeks)
+        _assign(store, coach, lifter, _plan(person, spell, weeks), start)
     _train(store, coach, lifter, person, life, start, now)
-    _assign(store, coach, lifter, _plan(person, SPELLS["volume"], 5), _next_start(store, lifter), now=now)
+    after = SPELLS["strength" if _live_spell(person).kind == "volume" else "volume"]
+    _assign(store, coach, lifter, _plan(person, after, after.weeks), _next_start(store, lifter), now=now)
 
 
 def _heavy() -> Spell:

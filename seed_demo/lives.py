@@ -116,9 +116,9 @@ def plates(load_kg: float, unit: str) -> float:
     return float(round(load_kg / 2.5) * 2.5)
 
 
-def spells(person: Person, weeks: int) -> list[tuple[int, Spell]]:
-    """Start week and spell, until the weeks are used up."""
-    cycle, found, week, turn = CYCLES[person.level], [], 0, 0
+def spells(person: Person, weeks: int, *, turn: int) -> list[tuple[int, Spell]]:
+    """Start week and spell, until the weeks are used up; ``turn`` says where in the cycle to begin."""
+    cycle, found, week = CYCLES[person.level], [], 0
     while week < weeks:
         spell = SPELLS[cycle[turn % len(cycle)]]
         found.append((week, spell))
