@@ -287,10 +287,18 @@ def _plain(text: str) -> str:
 def _stress(figure: LifterFigure) -> list[dict[str, Any]]:
     scale, unit = figure.stress_scale, figure.stress_unit
     shown = (figure.week + 7 > figure.first_day) & (figure.week <= figure.today)
-    week, done = figure.week[shown], np.round(figure.done[shown] * scale, 2)
+    week = figure.week[shown]
+    done, own = (np.round(v[shown] * scale, 2) for v in (figure.done, figure.own))
     over = week + 7 <= figure.today
     out: list[dict[str, Any]] = []
-    for part, pick, words in (("stress", over, "done"), ("stress running", ~over, "done so far")):
+    columns = [
+        ("stress", over, "all lifts", done),
+        ("stress running", ~over, "all lifts so far", done),
+    ]
+    if np.nansum(own) > 0:
+        lift = _plain(figure.lift.lower())
+        columns += [("own", over, lift, own), ("own running", ~over, f"{lift} so far", own)]
+    for part, pick, words, amount in columns:
         if pick.any():
             out.append(
                 {
@@ -299,7 +307,7 @@ def _stress(figure: LifterFigure) -> list[dict[str, Any]]:
                     "meta": part,
                     "x": _instants(week[pick]) + 3.5 * MS_PER_DAY,
                     "width": 5.2 * MS_PER_DAY,
-                    "y": done[pick],
+                    "y": amount[pick],
                     "yaxis": "y3",
                     "customdata": _instants(week[pick]),
                     "hovertemplate": "week of %{customdata|%-d %b %Y}<br>"

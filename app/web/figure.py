@@ -89,7 +89,8 @@ class LifterFigure:
     """Performance of one lift above, blocks between, weekly stress below, on one time axis.
 
     ``last_day`` is exclusive. ``week`` and ``planned_week`` are first days of weeks, (w,) and (p,) [d];
-    ``done`` and ``planned`` their stress in ``measure``; NaN where nothing is known.
+    ``done`` and ``planned`` their stress in ``measure`` from all lifts, ``own`` the part of ``done`` that is
+    this lift's, NaN where nothing is known. A plan's stress is of all lifts, hence the columns are too.
     """
 
     lift: str
@@ -103,6 +104,7 @@ class LifterFigure:
     missing_because: str
     week: Ints
     done: Floats
+    own: Floats
     planned_week: Ints
     planned: Floats
     findings: tuple[Finding, ...] = ()
@@ -309,10 +311,12 @@ def slope_words(trend: Trend) -> str:
 
 def stress_words(figure: LifterFigure, *, short: bool = False) -> str:
     """What the lower panel measures, in which unit, and what the line over the columns is."""
-    line = ("; line: planned", ", line: planned")[short] if np.isfinite(figure.planned).any() else ""
-    if short or figure.stress_unit == "sets":
-        return f"{figure.stress_name} a week{line}" if not short else f"{figure.stress_unit} a week{line}"
-    return f"stress: {figure.stress_name}, {figure.stress_unit} a week{line}"
+    line = np.isfinite(figure.planned).any()
+    if short:
+        return f"{figure.stress_unit} a week{'; line: planned' * bool(line)}"
+    unit = "" if figure.stress_unit == "sets" else f", {figure.stress_unit}"
+    dark = f"; dark: {figure.lift.lower()}" if np.nansum(figure.own) > 0 else ""
+    return f"stress: {figure.stress_name}{unit} a week{dark}{'; line: planned' * bool(line)}"
 
 
 def sentence(figure: LifterFigure) -> str:
@@ -335,10 +339,14 @@ def sentence(figure: LifterFigure) -> str:
     if whole.any():
         last = float(figure.done[whole][-1])
         usual = figure.done[whole][-5:-1]
-        versus = f", {tidy(float(usual.mean()), 0)} on average in the four before" if usual.size == 4 else ""
+        scale = figure.stress_scale
+        average = float(usual.mean()) * scale if usual.size == 4 else np.nan
+        versus = f", {tidy(average, 0)} on average in the four before" if np.isfinite(average) else ""
+        own = float(figure.own[whole][-1]) * scale
+        share = f", {tidy(own, 0)} of it {figure.lift.lower()}" if np.isfinite(own) and own > 0 else ""
         parts.append(
-            f"Stress in the week of {short_day(int(figure.week[whole][-1]))} was {tidy(last, 0)} "
-            f"({figure.stress_name}, {figure.stress_unit}){versus}."
+            f"Stress in the week of {short_day(int(figure.week[whole][-1]))} was {tidy(last * scale, 0)} "
+            f"({figure.stress_name}, {figure.stress_unit}){share}{versus}."
         )
     parts.extend(f"{f.text[:1].upper()}{f.text[1:]}." for f in figure.findings)
     return " ".join(parts)
@@ -354,6 +362,7 @@ class WeekRow:
     interval: str
     sessions: str
     done: str
+    own: str
     planned: str
     is_forecast: bool
 
@@ -364,6 +373,7 @@ def table(figure: LifterFigure) -> list[WeekRow]:
     monday = figure.first_day - (figure.first_day - 1) % 7  # Ordinal 1 was a Monday.
     scale = figure.stress_scale
     done = dict(zip(figure.week.tolist(), (figure.done * scale).tolist(), strict=True))
+    own = dict(zip(figure.week.tolist(), (figure.own * scale).tolist(), strict=True))
     planned = dict(zip(figure.planned_week.tolist(), (figure.planned * scale).tolist(), strict=True))
     rows = []
     for week in range(monday, figure.last_day, 7):
@@ -378,13 +388,13 @@ def table(figure: LifterFigure) -> list[WeekRow]:
                 half = sd[at] * BANDS[1][1]
                 level = tidy(float(value[at]))
                 interval = f"{tidy(float(value[at] - half))} to {tidy(float(value[at] + half))}"
-            own = drawn.point[(drawn.point_day >= week) & (drawn.point_day < week + 7)]
-            sessions = ", ".join(tidy(float(v)) for v in own)
+            seen = drawn.point[(drawn.point_day >= week) & (drawn.point_day < week + 7)]
+            sessions = ", ".join(tidy(float(v)) for v in seen)
         named = [b.name for b in figure.blocks if b.start < week + 7 and b.end > week]
-        amounts = (done.get(week), planned.get(week))
-        texts = ["" if v is None or not np.isfinite(v) else tidy(v) for v in amounts]
+        amounts = (done.get(week), own.get(week), planned.get(week))
+        all_lifts, this_lift, meant = ("" if v is None or not np.isfinite(v) else tidy(v) for v in amounts)
         rows.append(
-            WeekRow(week, ", ".join(named), level, interval, sessions, texts[0], texts[1], is_forecast=ahead)
+            WeekRow(week, ", ".join(named), level, interval, sessions, all_lifts, this_lift, meant, ahead)
         )
     return rows[::-1]
 

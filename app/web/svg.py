@@ -544,18 +544,20 @@ def _stress(plot: _Plot) -> list[str]:
         if value > 0:
             body.append(f'<path class="grid" d="M{plot.left} {y:.1f}H{plot.right}"/>')
         body.append(_text(plot.left - 7, y + 4, figures.tidy(value), "", "end"))
+    own = np.nan_to_num(figure.own[inside] * scale)
     inset = min(3.0, plot.per_day * 7 * 0.14)
-    bars: dict[bool, list[str]] = {True: [], False: []}
-    for day, amount in zip(week.tolist(), done.tolist(), strict=True):
-        a, b = max(plot.x(day) + inset, plot.left), min(plot.x(day + 7) - inset, plot.right)
-        if amount > 0 and b > a:
-            height = amount * rise
-            bars[day + 7 <= figure.today].append(
-                f"M{a:.1f} {plot.bottom}v{-height:.1f}h{b - a:.1f}v{height:.1f}Z"
-            )
-    for over, columns in bars.items():
-        if columns:
-            body.append(f'<path class="column{"" if over else " running"}" d="{"".join(columns)}"/>')
+    for amounts, kind in ((done, "column"), (own, "column own")):
+        bars: dict[bool, list[str]] = {True: [], False: []}
+        for day, amount in zip(week.tolist(), amounts.tolist(), strict=True):
+            a, b = max(plot.x(day) + inset, plot.left), min(plot.x(day + 7) - inset, plot.right)
+            if amount > 0 and b > a:
+                height = amount * rise
+                bars[day + 7 <= figure.today].append(
+                    f"M{a:.1f} {plot.bottom}v{-height:.1f}h{b - a:.1f}v{height:.1f}Z"
+                )
+        for over, columns in bars.items():
+            if columns:
+                body.append(f'<path class="{kind}{"" if over else " running"}" d="{"".join(columns)}"/>')
     steps: dict[bool, list[str]] = {True: [], False: []}
     for day, amount in zip(planned_week.tolist(), planned.tolist(), strict=True):
         a, b = max(plot.x(day) + 1, plot.left), min(plot.x(day + 7) - 1, plot.right)

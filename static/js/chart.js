@@ -31,7 +31,8 @@
     points: (c) => ({ marker: { color: c("--ink-2") } }),
     level: (c) => ({ line: { color: c("--accent") } }),
     block: (c) => ({ marker: { color: c("--well") }, textfont: { color: c("--ink"), size: 12 } }),
-    stress: (c) => ({ marker: { color: c("--ink-3") } }),
+    stress: (c) => ({ marker: { color: c("--column") } }),
+    own: (c) => ({ marker: { color: c("--ink-3") } }),
     planned: (c) => ({ line: { color: c("--ink") } }),
     hatch: (c, trace) => ({
       marker: {
@@ -58,7 +59,7 @@
     const c = (name) => style.getPropertyValue(name).trim();
     const data = figure.data.map((trace) => {
       const [part, ...state] = trace.meta.split(" ");
-      const faded = part.startsWith("band") || part === "stress" ? { opacity: 0.55 } : {};
+      const faded = part.startsWith("band") || part === "stress" || part === "own" ? { opacity: 0.55 } : {};
       return merged(trace, { ...paints[part](c, trace), ...(state.length ? faded : {}) });
     });
     const ink = (name) =>

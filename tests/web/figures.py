@@ -87,6 +87,7 @@ def make_figure(*, weeks_back: int = 36, **changes: Any) -> LifterFigure:
         "missing_because": "",
         "week": week,
         "done": done,
+        "own": 0.35 * done,
         "planned_week": np.array(planned_week),
         "planned": np.array(planned),
         "findings": (Finding(TODAY - 39, TODAY, "flat since 20 Dec, work up 14 %", "act"),),

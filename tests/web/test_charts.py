@@ -48,7 +48,7 @@ def test_two_panels_share_one_time_axis_and_say_their_units() -> None:
     assert figure.layout.yaxis2.domain[0] > figure.layout.yaxis3.domain[1]
     words = [note.text for note in figure.layout.annotations]
     assert "e1RM, kg" in words
-    assert "stress: relative volume load, reps × share of e1RM a week; line: planned" in words
+    assert "stress: relative volume load, reps × share of e1RM a week; dark: deadlift; line: planned" in words
     assert figure.layout.yaxis3.range[0] == 0  # Columns begin at zero.
 
 
@@ -119,6 +119,9 @@ def test_stress_columns_stand_on_their_week_and_the_running_week_is_apart() -> N
     assert day(running.customdata[0]) == MONDAY
     assert day(done.customdata[-1]) == MONDAY - 7
     assert day(done.x[0]) == MONDAY - 7 * 36 + 3.5
+    (own,) = parts(figure, "own")
+    assert own.name == "deadlift"
+    np.testing.assert_allclose(own.y, 0.35 * np.array(done.y), atol=0.02)
     # A planned week is a level piece of line with a hole after it.
     assert planned.y[0] == planned.y[1]
     assert planned.y[2] is None
@@ -180,6 +183,7 @@ def test_an_empty_log_is_a_figure_too() -> None:
         blocks=(),
         week=none.astype(np.int64),
         done=none,
+        own=none,
         planned_week=none.astype(np.int64),
         planned=none,
         findings=(),
@@ -225,9 +229,14 @@ def test_the_figure_costs_little_more_than_its_serialisation() -> None:
         point_kg=np.interp(days, nodes, level),
     )
     figure = make_figure(
-        weeks_back=36, first_day=first, trend=trend, week=week, done=rng.normal(60, 9, 157),
-        planned_week=week, planned=np.full(157, 60.0),
-    )  # fmt: skip
+        first_day=first,
+        trend=trend,
+        week=week,
+        done=rng.normal(60, 9, 157),
+        own=np.full(157, 20.0),
+        planned_week=week,
+        planned=np.full(157, 60.0),
+    )
     ready = json.loads(charts.chart_json(figure))
 
     def best(run: Any) -> float:

@@ -151,7 +151,7 @@ def test_the_figure_draws_each_part_once_and_what_lies_ahead_apart() -> None:
     assert ahead.count("M") == 1
     assert len(paths(markup, "dots")) == 1
     assert paths(markup, "dots")[0].count("h0") == make_figure().trend.point_day.size  # type: ignore[union-attr]
-    assert len(paths(markup, "running")) == 1
+    assert len(paths(markup, "running")) == 2  # All lifts and this one, in the week that is not over.
 
 
 @pytest.mark.parametrize("width", [1180, 760, 380])
