@@ -19,6 +19,7 @@ from app.planning.plain import plain, record
 from app.planning.roster import RowInputs, put_row
 from app.storage import flags, lifters, logs, seasons, snapshots
 from app.storage.engine import Store, Transaction
+from app.storage.exercises import key_of
 from app.storage.logs import day_and_position
 from app.storage.models import Coach, Lifter
 from app.storage.seasons import CheckedIn, Due, Lift, Pain, SeasonBlock
@@ -179,7 +180,7 @@ class LiftView:
 
     @property
     def is_main(self) -> bool:
-        return self.analysis.main_lift == self.analysis.exercise
+        return key_of(self.analysis.main_lift or "") == key_of(self.analysis.exercise)
 
 
 @dataclass(frozen=True, slots=True)

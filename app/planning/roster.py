@@ -14,6 +14,7 @@ from app.planning.days import monday_of
 from app.planning.flags import RANK, FlagView, in_order, view
 from app.storage import flags, roster, seasons
 from app.storage.engine import Store, Transaction
+from app.storage.exercises import key_of
 from app.storage.models import Coach, Flag, Lifter, SavedView
 from app.storage.roster import RowRead
 from app.storage.seasons import Due, Lift, SeasonBlock
@@ -284,7 +285,7 @@ def _lift_shown(inputs: RowInputs, open_flags: Sequence[FlagView]) -> ExerciseAn
     current = [one for one in trends.values() if _last_trained(one) < inputs.window_days] or list(
         trends.values()
     )
-    main = [one for one in current if one.main_lift == one.exercise] or current
+    main = [one for one in current if key_of(one.main_lift or "") == key_of(one.exercise)] or current
     return min(main, key=lambda one: one.trend.probability_rising if one.trend else 1.0, default=None)
 
 
