@@ -1,0 +1,325 @@
+"""Plans being written, and running blocks being changed: edits, undo, versions, conflicts.
+
+A draft is a block with the status "draft". Each save names the version it was made on; if somebody saved
+meanwhile the save is refused with both states at hand, so that nothing is overwritten unseen. What a running
+block's lifter has done stays: only sessions from today on are computed anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from app.planning import blocks as planning_blocks
+from app.planning.days import today_in
+from app.storage import audit, blocks, lifters
+from app.storage.engine import Store, Transaction
+from app.storage.models import Block, BlockTemplate, BlockVersion, Coach, Lifter
+from app.training import plan as plans
+from app.training.plan import Edit, PlanDocument, plan_from_dict, plan_to_dict
+from app.training.preview import ResolvedCell, ResolvedPlan, resolve
+from app.training.units import format_mass
+
+
+class BlockChanged(Exception):
+    """Somebody saved this block meanwhile. Their plan and version come along."""
+
+    def __init__(self, theirs: PlanDocument, version: int) -> None:
+        super().__init__(f"version {version} was saved meanwhile")
+        self.theirs, self.version = theirs, version
+
+
+class NotRunning(Exception):
+    """The block is a draft or over; there is nothing left of it to change."""
+
+
+@dataclass(frozen=True, slots=True)
+class CellChange:
+    """What a change does to one exercise of one session."""
+
+    week: int
+    session: str
+    exercise: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A plan on somebody's desk. ``lifter`` is None for a template."""
+
+    block: Block
+    lifter: Lifter
+    plan: PlanDocument
+    resolved: ResolvedPlan
+
+
+def start(
+    store: Store, coach: Coach, lifter_id: int, plan: PlanDocument, *, start_day: int, now: datetime
+) -> Block:
+    """Put a plan on the desk for a lifter; nothing of it reaches the lifter yet.
+
+    Raises
+    ------
+    LifterNotFound
+        If the lifter is not one of this coach's.
+    """
+    with store.transaction() as db:
+        lifter = lifters.of_coach(db, coach, lifter_id)
+        return blocks.add(
+            db,
+            lifter.id,
+            name=plan.name,
+            kind=plan.kind,
+            purpose=plan.purpose,
+            start_day=start_day,
+            end_day=start_day + 7 * plan.weeks - 1,
+            status="draft",
+            plan=plan_to_dict(plan),
+            rules={},
+            assigned_at=None,
+            created_at=now,
+            updated_at=now,
+        )
+
+
+def save(
+    store: Store,
+    coach: Coach,
+    block_id: int,
+    edits: Sequence[Edit],
+    *,
+    version: int,
+    start_day: int | None = None,
+    now: datetime,
+) -> Block:
+    """Apply edits to a draft and keep it.
+
+    Raises
+    ------
+    BlockNotFound, BlockChanged, PlanError
+        If it is not this coach's, somebody saved meanwhile, or an edit cannot be made.
+    """
+    with store.transaction() as db:
+        block, _ = blocks.of_coach(db, coach, block_id)
+        if block.status != "draft":
+            raise NotRunning
+        _same_version(block, version)
+        plan, _ = plans.apply_all(plan_from_dict(block.plan), edits)
+        _keep(block, plan, start_day=start_day, now=now)
+        return block
+
+
+def drop(store: Store, coach: Coach, block_id: int) -> None:
+    """Throw a draft away."""
+    with store.transaction() as db:
+        block, _ = blocks.of_coach(db, coach, block_id)
+        if block.status == "draft":
+            blocks.remove(db, block)
+
+
+def assign(
+    store: Store, coach: Coach, block_id: int, *, version: int, by: str | None = None, now: datetime
+) -> Block:
+    """Give the lifter the block that a draft has become.
+
+    Raises
+    ------
+    BlockNotFound, BlockChanged, PlanNotReady, BlockOverlaps
+        If it is not this coach's, somebody saved meanwhile, or it cannot be assigned as it is.
+    """
+    with store.reading() as db:
+        block, lifter = blocks.of_coach(db, coach, block_id)
+    if block.status != "draft":
+        raise NotRunning
+    _same_version(block, version)
+    made = planning_blocks.assign(
+        store, coach, lifter.id, plan_from_dict(block.plan), start_day=block.start_day, by=by, now=now
+    )
+    drop(store, coach, block_id)
+    return made
+
+
+# A running block ----------------------------------------------------------------------------------
+
+
+def propose(
+    store: Store, coach: Coach, block_id: int, edits: Sequence[Edit], *, now: datetime
+) -> tuple[ResolvedPlan, ResolvedPlan, tuple[CellChange, ...]]:
+    """A running block as it is and as it would be, and what changes in the sessions from today on.
+
+    Raises
+    ------
+    BlockNotFound, PlanError
+        If it is not this coach's, or an edit cannot be made.
+    """
+    with store.reading() as db:
+        block, lifter = blocks.of_coach(db, coach, block_id)
+    planning_blocks.fresh_state(store, coach, lifter.id, now=now)
+    with store.reading() as db:
+        today = today_in(lifter.time_zone, now)
+        state = planning_blocks.state_of(db, coach, lifter, today=today, block=block)
+    before = plan_from_dict(block.plan)
+    after, _ = plans.apply_all(before, edits)
+    old = resolve(before, state, start_day=block.start_day)
+    new = resolve(after, state, start_day=block.start_day)
+    return old, new, changes(before, after, old, new, from_day=today - block.start_day)
+
+
+def change(
+    store: Store,
+    coach: Coach,
+    block_id: int,
+    edits: Sequence[Edit],
+    *,
+    version: int,
+    why: str,
+    by: str | None = None,
+    now: datetime,
+) -> Block:
+    """Change a running block from today on; what was done stays, the version before is kept.
+
+    Raises
+    ------
+    BlockNotFound, BlockChanged, NotRunning, PlanError, PlanNotReady
+        If it is not this coach's, somebody saved meanwhile, it is over, or the plan cannot be.
+    """
+    with store.reading() as db:
+        _, lifter = blocks.of_coach(db, coach, block_id)
+    planning_blocks.fresh_state(store, coach, lifter.id, now=now)
+    with store.transaction() as db:
+        block, lifter = blocks.of_coach(db, coach, block_id)
+        today = today_in(lifter.time_zone, now)
+        if block.status != "assigned" or block.end_day < today:
+            raise NotRunning
+        _same_version(block, version)
+        plan, _ = plans.apply_all(plan_from_dict(block.plan), edits)
+        wrong = planning_blocks.problems(plan)
+        if wrong:
+            raise planning_blocks.PlanNotReady(wrong)
+        _rewrite(db, coach, lifter, block, plan, today=today, now=now)
+        blocks.save_version(db, block, by=by or coach.name, why=why, at=now)
+        lifters.mark_stale(db, [lifter.id], now)
+        audit.record(
+            db,
+            kind="block changed",
+            actor=by or coach.name,
+            coach_id=coach.id,
+            lifter_id=lifter.id,
+            at=now,
+            block=block.name,
+            why=why[:200],
+        )
+        return block
+
+
+def versions(store: Store, coach: Coach, block_id: int) -> Sequence[BlockVersion]:
+    """Every version of a block, newest first."""
+    with store.reading() as db:
+        block, _ = blocks.of_coach(db, coach, block_id)
+        return blocks.versions(db, block.id)
+
+
+def changes(
+    before: PlanDocument,
+    after: PlanDocument,
+    old: ResolvedPlan,
+    new: ResolvedPlan,
+    *,
+    from_day: int = 0,
+) -> tuple[CellChange, ...]:
+    """What differs in the computed sessions from a day of the block on, in the order of the calendar."""
+    names = {row.id: session.name for plan in (before, after) for session, row in plan.lines}
+    was, will = old.by_place(), new.by_place()
+    found = []
+    for place in sorted(was.keys() | will.keys(), key=lambda one: (one[1], one[0])):
+        one, two = was.get(place), will.get(place)
+        held = one or two
+        if held is None or held.day < from_day:
+            continue
+        texts = [_cell_text(cell) for cell in (one, two)]
+        if texts[0] != texts[1]:
+            found.append(CellChange(place[1], names[place[0]], held.exercise, texts[0], texts[1]))
+    return tuple(found)
+
+
+def _cell_text(cell: ResolvedCell | None) -> str:
+    if cell is None or not cell.sets:
+        return "nothing"
+    top = cell.top_grams
+    return cell.text if top is None else f"{cell.text}: {format_mass(top, 'kg')}"
+
+
+def _rewrite(
+    db: Transaction,
+    coach: Coach,
+    lifter: Lifter,
+    block: Block,
+    plan: PlanDocument,
+    *,
+    today: int,
+    now: datetime,
+) -> None:
+    state = planning_blocks.state_of(db, coach, lifter, today=today, block=block)
+    resolved = resolve(plan, state, start_day=block.start_day)
+    _keep(block, plan, start_day=None, now=now)
+    db.flush()
+    planning_blocks.write_sessions(db, coach, block, plan, resolved, from_day=today)
+
+
+def _keep(block: Block, plan: PlanDocument, *, start_day: int | None, now: datetime) -> None:
+    block.plan = plan_to_dict(plan)
+    block.name, block.kind, block.purpose = plan.name, plan.kind, plan.purpose
+    if start_day is not None:
+        block.start_day = start_day
+    block.end_day = block.start_day + 7 * plan.weeks - 1
+    block.version += 1
+    block.updated_at = now
+
+
+def _same_version(block: Block, version: int) -> None:
+    if block.version != version:
+        raise BlockChanged(plan_from_dict(block.plan), block.version)
+
+
+# Templates ----------------------------------------------------------------------------------------
+
+
+def keep_template(store: Store, coach: Coach, plan: PlanDocument, *, now: datetime) -> BlockTemplate:
+    """Keep a plan under its name for other lifters; a template of that name is replaced."""
+    with store.transaction() as db:
+        for other in blocks.templates(db, coach):
+            if other.name == plan.name:
+                other.plan, other.kind, other.weeks = plan_to_dict(plan), plan.kind, plan.weeks
+                other.version += 1
+                other.updated_at = now
+                return other
+        return blocks.add_template(
+            db,
+            coach_id=coach.id,
+            name=plan.name,
+            kind=plan.kind,
+            weeks=plan.weeks,
+            plan=plan_to_dict(plan),
+            updated_at=now,
+            archived_at=None,
+        )
+
+
+def templates(store: Store, coach: Coach) -> Sequence[BlockTemplate]:
+    """A coach's own templates by name."""
+    with store.reading() as db:
+        return blocks.templates(db, coach)
+
+
+def template_plan(store: Store, coach: Coach, template_id: int) -> PlanDocument:
+    """The plan of one of a coach's templates.
+
+    Raises
+    ------
+    TemplateNotFound
+        If it is not this coach's.
+    """
+    with store.reading() as db:
+        return plan_from_dict(blocks.template_of(db, coach, template_id).plan)
