@@ -42,6 +42,7 @@ from app.training.resolving import (
     increment_at,
     loads_of,
     rule_of,
+    share_of,
 )
 from app.training.rules import (
     AddLoad,
@@ -54,7 +55,6 @@ from app.training.rules import (
     StepBack,
     Taper,
     Wave,
-    advance,
 )
 
 WarningKind = Literal[
@@ -224,8 +224,7 @@ class Warnings:
         lighter = Change(load_factor=Decimal("0.9"), sets_factor=0.6)
         state = self.lifter.exercises[row.exercise]
         loads = _group_loads(cell)
-        back = advance(cell.prescription, lighter, lambda i: as_mass(loads[i], state))
-        text = print_prescription(back)
+        text = print_prescription(share_of(cell.prescription, loads, state, lighter))
         return Remedy(f"Step back in week {cell.week + 1}", (plans.SetCells(((row.id, cell.week, text),)),))
 
     def same_stress(
@@ -320,7 +319,7 @@ class Warnings:
     def limit_too_often(self, row: Row, outlook: RowOutlook) -> PlanWarning | None:
         """Steps at the limit, closer together than strength is gained."""
         advice = outlook.spacing
-        if advice is None or advice.increment_g <= 0:
+        if advice is None or advice.increment_g <= 0 or self.plan.kind in ("peak", "test"):
             return None
         limit = [
             c

@@ -181,7 +181,39 @@ class Work:
     strength_sd: float
 
 
+@dataclass(slots=True)
+class _Anchor:
+    """The typed cell that empty ones follow, and which exposure of the climb it was."""
+
+    line: int
+    prescription: Prescription
+    work: Work
+    number: int
+    week: int
+
+
+@dataclass(slots=True)
+class _Climb:
+    """A run of exposures that rules count together: those of one row, or of a lift all over the week."""
+
+    anchors: dict[str, _Anchor]
+    number: int = -1
+    climbed: int = 0  # weeks since the last step back
+    week: int = -1
+    back_until: int = -1  # [d] first day after a step back that has begun
+    best: int | None = None  # [g] heaviest load so far, which the bound on steps starts from
+
+    def lead(self) -> _Anchor | None:
+        return min(self.anchors.values(), key=lambda anchor: anchor.line, default=None)
+
+    def count_week(self, week: int) -> None:
+        if week != self.week:
+            self.climbed, self.week = self.climbed + 1, week
+
+
 class Resolver:
+    """Loads and reserves of every cell, row by row; a row that follows another comes after it."""
+
     def __init__(self, plan: PlanDocument, lifter: LifterState, start_day: int) -> None:
         self.plan = plan
         self.lifter = lifter
@@ -189,190 +221,125 @@ class Resolver:
         self.lines = plan.lines
         self.done: dict[str, list[Work | None]] = {}
         self.active: set[str] = set()
-        self.by_id = {row.id: (session, row) for session, row in self.lines}
+        self.by_id = {row.id: (line, session, row) for line, (session, row) in enumerate(self.lines)}
         self.loads = {name: loads_of(state.kit) for name, state in lifter.exercises.items()}
-        self.lift_order = self._lift_order()
 
     def works(self) -> list[Work]:
-        for session, row in self.lines:
-            self.row(session, row)
+        for _, row in self.lines:
+            self.row(row.id)
         return [work for _, row in self.lines for work in self.done[row.id] if work is not None]
 
-    def row(self, session: Session, row: Row) -> list[Work | None]:
-        if row.id not in self.done:
-            self.active.add(row.id)
-            self.done[row.id] = self._row(session, row)
-            self.active.discard(row.id)
-        return self.done[row.id]
-
-    # Which weeks a row is trained in, before any step back ------------------------------------------
-
-    def trained(self, row: Row) -> list[bool]:
-        nth = next((rule.weeks for rule in row.rules if isinstance(rule, EveryNthWeek)), 1)
-        emphases = rule_of(row, Emphases)
-        lasts = sum(part.weeks for part in emphases.parts) if emphases is not None else 0
-        follows = rule_of(row, DayOf)
-        anchor: int | None = None
-        found = []
-        for week, cell in enumerate(row.cells):
-            if cell.prescription is not None:
-                anchor = week
-                found.append(True)
-            elif cell.text:
-                found.append(False)
-            elif follows is not None:
-                found.append(True)
-            elif emphases is not None:
-                found.append(week < lasts)
-            else:
-                start = anchor
-                if start is None:
-                    led = self.lead(row, week)
-                    start = None if led is None else led[1]
-                found.append(start is not None and bool(row.rules) and (week - start) % nth == 0)
-        return found
-
-    def lead(self, row: Row, week: int) -> tuple[Row, int] | None:
-        """Where a row that counts by lift and holds nothing typed begins: the lift's first typed row.
-
-        The latest typed week up to this one; in the same week only a row that comes earlier in it.
-        """
-        if not _by_lift(row):
-            return None
-        own = next(i for i, (_, other) in enumerate(self.lines) if other.id == row.id)
-        own_order = (self.lines[own][0].day, own)
-        for line, (session, other) in enumerate(self.lines):
-            if other.exercise != row.exercise or other.id == row.id or not _by_lift(other):
-                continue
-            earlier = (session.day, line) < own_order
-            weeks = [w for w in range(week + earlier) if other.cells[w].prescription is not None]
-            if weeks:
-                return other, weeks[-1]
-        return None
-
-    def _lift_order(self) -> dict[tuple[str, int], int]:
-        """Position of each (row, week) among the exposures of its lift, for rows that count by lift."""
-        places: dict[str, list[tuple[int, int, int, str]]] = {}
-        for line, (session, row) in enumerate(self.lines):
+    def row(self, row_id: str) -> list[Work | None]:
+        if row_id not in self.done:
+            self.active.add(row_id)
+            line, _, row = self.by_id[row_id]
             if _by_lift(row):
-                for week, is_trained in enumerate(self.trained(row)):
-                    if is_trained:
-                        places.setdefault(row.exercise, []).append((week, session.day, line, row.id))
-        return {
-            (row_id, week): position
-            for found in places.values()
-            for position, (week, _, _, row_id) in enumerate(sorted(found))
-        }
+                together = [i for i, (_, other) in enumerate(self.lines) if _counts_with(other, row)]
+            else:
+                together = [line]
+            self.climb(together)
+            self.active.discard(row_id)
+        return self.done[row_id]
 
-    # One row ---------------------------------------------------------------------------------------
+    def climb(self, lines: Sequence[int]) -> None:
+        """Rows that are counted together, exposure after exposure as the calendar has them."""
+        in_week = sorted(lines, key=lambda line: (self.lines[line][0].day, line))
+        climb = _Climb({})
+        for line in lines:
+            self.done[self.lines[line][1].id] = []
+        for week in range(self.plan.weeks):
+            for line in in_week:
+                session, row = self.lines[line]
+                work = self.exposure(climb, line, session, row, week)
+                if work is not None and work.source != "step back":
+                    top = max((load for load in work.loads if load is not None), default=None)
+                    if top is not None:
+                        climb.best = top if climb.best is None else max(climb.best, top)
+                self.done[row.id].append(work)
 
-    def _row(self, session: Session, row: Row) -> list[Work | None]:
-        plan = self.plan
+    def exposure(self, climb: _Climb, line: int, session: Session, row: Row, week: int) -> Work | None:
+        """One cell: as typed, or as the rules have it follow from what was typed."""
+        cell = row.cells[week]
         state = self.lifter.exercises.get(row.exercise)
-        follows, back, taper = rule_of(row, DayOf), rule_of(row, StepBack), rule_of(row, Taper)
-        emphases = rule_of(row, Emphases)
-        trained = self.trained(row)
-        found: list[Work | None] = []
+        emphases = rule_of(row, Emphases) if not cell.text else None
+        part = _part_at(emphases, week) if emphases is not None else None
+        if cell.prescription is not None or (part is not None and part[1] == week):
+            typed = cell.prescription
+            prescription = typed if typed is not None else part[0]  # type: ignore[index]
+            work = self.compute(session, row, week, prescription, "typed" if typed else "rule", state)
+            climb.number += 1
+            climb.anchors[row.id] = _Anchor(line, prescription, work, climb.number, week)
+            climb.count_week(week)
+            return work
+        if cell.text or (emphases is not None and part is None) or not row.rules:
+            return None
+        follows = rule_of(row, DayOf)
+        if follows is not None:
+            return self.follow(session, row, week, follows, state)
+        anchor = climb.anchors.get(row.id) or (climb.lead() if _by_lift(row) else None)
+        nth = rule_of(row, EveryNthWeek)
+        if anchor is None or (nth is not None and (week - anchor.week) % nth.weeks):
+            return None
+        return self.derive(climb, anchor, session, row, week, state)
 
-        anchor: Prescription | None = None
-        anchor_work: Work | None = None
-        start = 0  # position of the anchor among the exposures of the lift
-        sequence: list[int] = []  # weeks of the exposures that follow the anchor, the anchor's own first
-        exposure_number = 0
-        climbed = 0
-        back_left = 0
-        best: int | None = None  # [g] heaviest top load so far, for the bound on steps
-        led_from: tuple[Row, int] | None = None
-        own = False  # whether the anchor is this row's own
+    def derive(
+        self,
+        climb: _Climb,
+        anchor: _Anchor,
+        session: Session,
+        row: Row,
+        week: int,
+        state: ExerciseState | None,
+    ) -> Work | None:
+        day = 7 * week + session.day
+        taper, back = rule_of(row, Taper), rule_of(row, StepBack)
 
-        def dose(position: int) -> Mass | None:
-            if anchor_work is None or position >= len(anchor_work.loads):
+        def at(number: int, source: Source, kept: float = 1.0, cap: float | None = None) -> Work:
+            exposures = max(number - anchor.number, 0)
+            change = change_at(row.rules, exposures, exposures)
+            if kept != 1:
+                change = replace(change, sets_factor=kept)
+            loads = anchor.work.loads
+            text = advance(anchor.prescription, change, lambda i: as_mass(loads[i], state))
+            return self.compute(session, row, week, text, source, state, cap, climb.best)
+
+        left = self.plan.goal_day - day if taper is not None and self.plan.goal_day is not None else None
+        if taper is not None and left is not None and left <= taper.days:
+            if left <= 0:
                 return None
-            return as_mass(anchor_work.loads[position], state)
+            heavy = float(taper.heavy_percent) / 100 if left <= taper.last_heavy else None
+            return at(climb.number, "taper", taper.kept(left), heavy)
 
-        for week, cell in enumerate(row.cells):
-            day = 7 * week + session.day
-            work: Work | None = None
-            part_start = None
-            if not own and trained[week] and (led := self.lead(row, week)) not in (None, led_from):
-                assert led is not None
-                led_from = led
-                anchor = led[0].cells[led[1]].prescription
-                leader_session = self.by_id[led[0].id][0]
-                anchor_work = self.row(leader_session, led[0])[led[1]]
-                start = self.lift_order.get((led[0].id, led[1]), 0)
-                exposure_number, sequence = -1, _following(row, trained, week)
-            if emphases is not None and not cell.text:
-                part_start = _part_at(emphases, week)
-            if cell.prescription is not None:
-                anchor, exposure_number, climbed, own = cell.prescription, 0, climbed + 1, True
-                sequence = _following(row, trained, week)
-                work = self.compute(session, row, week, cell.prescription, "typed", state)
-                anchor_work, start = work, self.lift_order.get((row.id, week), 0)
-            elif part_start is not None and part_start[1] == week:
-                anchor, exposure_number, climbed = part_start[0], 0, climbed + 1
-                sequence = list(range(week, part_start[2]))
-                work = self.compute(session, row, week, anchor, "rule", state)
-                anchor_work, start = work, self.lift_order.get((row.id, week), 0)
-            elif cell.text or (emphases is not None and part_start is None):
-                pass
-            elif follows is not None:
-                work = self._follow(session, row, week, follows, state)
-            elif anchor is not None and row.rules and trained[week]:
-                left = plan.goal_day - day if plan.goal_day is not None else None
-                if taper is not None and left is not None and left <= taper.days:
-                    if left > 0:
-                        change = self._change(row, exposure_number, sequence, start)
-                        change = replace(change, sets_factor=taper.kept(left))
-                        heavy = float(taper.heavy_percent) / 100 if left <= taper.last_heavy else None
-                        text = advance(anchor, change, dose)
-                        work = self.compute(session, row, week, text, "taper", state, heavy, best)
-                else:
-                    due = back is not None and (
-                        back_left > 0 or (back.every is not None and climbed >= back.every)
-                    )
-                    following = exposure_number + 1
-                    if not due:
-                        text = advance(anchor, self._change(row, following, sequence, start), dose)
-                        work = self.compute(session, row, week, text, "rule", state, None, best)
-                        due = back is not None and back.floor is not None and _under(work, float(back.floor))
-                    if due:
-                        assert back is not None
-                        text = advance(anchor, self._change(row, exposure_number, sequence, start), dose)
-                        full = self.compute(session, row, week, text, "rule", state, None, best)
-                        change = Change(
-                            load_factor=1 - back.load_percent / 100,
-                            sets_factor=1 - float(back.sets_percent) / 100,
-                        )
-                        text = _lighter(full, state, change)
-                        work = self.compute(session, row, week, text, "step back", state)
-                        back_left = (back.weeks if back_left == 0 else back_left) - 1
-                        if back_left == 0:
-                            exposure_number = max(exposure_number - back.again, -1)
-                            climbed = 0
-                    else:
-                        exposure_number = following
-                        climbed += 1
-            if work is not None and work.source != "step back":
-                top = max((load for load in work.loads if load is not None), default=None)
-                if top is not None:
-                    best = top if best is None else max(best, top)
-            found.append(work)
-        return found
+        if back is not None and climb.back_until >= 0 and day >= climb.back_until:
+            climb.back_until = -1
+            climb.number = max(climb.number - back.again, -1)
+        if back is not None:
+            due = climb.back_until >= 0 or (
+                back.every is not None and week != climb.week and climb.climbed >= back.every
+            )
+            work = None if due else at(climb.number + 1, "rule")
+            if work is None or (back.floor is not None and _under(work, float(back.floor))):
+                if climb.back_until < 0:
+                    climb.back_until, climb.climbed, climb.week = day + 7 * back.weeks, 0, -1
+                change = Change(
+                    load_factor=1 - back.load_percent / 100, sets_factor=1 - float(back.sets_percent) / 100
+                )
+                text = _lighter(at(climb.number, "rule"), state, change)
+                return self.compute(session, row, week, text, "step back", state)
+        else:
+            work = at(climb.number + 1, "rule")
+        climb.number += 1
+        climb.count_week(week)
+        return work
 
-    def _change(self, row: Row, number: int, sequence: Sequence[int], start: int) -> Change:
-        number = max(number, 0)
-        lift = number
-        if sequence and (row.id, sequence[0]) in self.lift_order:
-            lift = self.lift_order[row.id, sequence[min(number, len(sequence) - 1)]] - start
-        return change_at(row.rules, number, lift)
-
-    def _follow(
+    def follow(
         self, session: Session, row: Row, week: int, rule: DayOf, state: ExerciseState | None
     ) -> Work | None:
         if rule.row not in self.by_id or rule.row in self.active:
             return None
-        leader = self.row(*self.by_id[rule.row])[week]
+        led = self.row(rule.row)
+        # Rows that are counted together are computed together, so a leader of theirs may not be there yet.
+        leader = led[week] if week < len(led) else None
         if leader is None:
             return None
         change = Change(load_factor=rule.load_percent / 100, sets=rule.sets, reps=rule.reps)
@@ -521,6 +488,10 @@ def _by_lift(row: Row) -> bool:
     return any(isinstance(rule, AddLoad) and rule.count == "lift" for rule in row.rules)
 
 
+def _counts_with(row: Row, other: Row) -> bool:
+    return row.id == other.id or (_by_lift(row) and row.exercise == other.exercise)
+
+
 def _part_at(emphases: Emphases, week: int) -> tuple[Prescription, int, int] | None:
     """The scheme of the emphasis in a week, its first week and the week after its last."""
     start = 0
@@ -534,36 +505,39 @@ def _part_at(emphases: Emphases, week: int) -> tuple[Prescription, int, int] | N
     return None
 
 
-def _following(row: Row, trained: Sequence[bool], week: int) -> list[int]:
-    """Weeks from an anchor to the next typed cell in which the row is trained."""
-    found = [week]
-    for later in range(week + 1, len(trained)):
-        if row.cells[later].prescription is not None:
-            break
-        if trained[later]:
-            found.append(later)
-    return found
-
-
 def _under(work: Work, floor: float) -> bool:
     return any(rir is not None and rir[0] < floor for rir in work.rir)
 
 
 def _lighter(work: Work, state: ExerciseState | None, change: Change) -> Prescription:
-    """A computed cell at a share of its load.
+    """A computed cell at a share of its load, see :func:`share_of`."""
+    return share_of(work.prescription, work.loads, state, change)
+
+
+def share_of(
+    prescription: Prescription, loads: Sequence[int | None], state: ExerciseState | None, change: Change
+) -> Prescription:
+    """A prescription at a share of the loads computed for it.
 
     A load of two parts (recent best + 10 kg) is named outright first: a share of both reads badly. So is
-    one that came from an effort, for there is nothing else to take a share of.
+    one that came from an effort, for there is nothing else to take a share of. What is named outright is
+    rounded to what the kit shows: nobody can put on a share of a load.
     """
 
-    def one(position: int, group: SetGroup) -> SetGroup:
-        mass = as_mass(work.loads[position], state)
+    def named(position: int, group: SetGroup) -> SetGroup:
+        mass = as_mass(loads[position], state)
         if group.load is None or group.load.plus is None or group.load.base == "top set" or mass is None:
             return group
         return replace(group, load=LoadTarget("load", plus=mass))
 
-    named = map_groups(work.prescription, one) if change.load_factor != 1 else work.prescription
-    return advance(named, change, lambda i: as_mass(work.loads[i], state))
+    def settled(position: int, group: SetGroup) -> SetGroup:
+        if group.load is None or group.load.base != "load" or group.load.plus is None or state is None:
+            return group
+        mass = as_mass(_round(group.load.plus.grams, loads_of(state.kit)), state)
+        return replace(group, load=LoadTarget("load", plus=mass))
+
+    whole = map_groups(prescription, named) if change.load_factor != 1 else prescription
+    return map_groups(advance(whole, change, lambda i: as_mass(loads[i], state)), settled)
 
 
 def as_mass(grams: int | None, state: ExerciseState | None) -> Mass | None:
@@ -640,6 +614,7 @@ class _Seen:
     load_kg: float
     reps: int
     rpe: float
+    planned: bool = False
 
 
 @dataclass(slots=True)
@@ -778,7 +753,7 @@ def _novelty(
         where = (work.row.exercise, _range_at(reps, lifter.settings.rep_ranges))
         rpe = 10 - group.effort.rir if group.effort is not None else math.nan
         value = (load_kg + share) / _FRACTION[reps - 1]
-        added.append((where, _Seen(today, value, load_kg, reps, rpe)))
+        added.append((where, _Seen(today, value, load_kg, reps, rpe, planned=True)))
         recent = [one for one in seen.get(where, ()) if today - one.day < window]
         label = labels[where[1]]
         frozen = state.baseline.get(label)
@@ -803,7 +778,7 @@ def _novelty(
                 kind = "below"
             elif step <= REPEAT_TOLERANCE_PCT:
                 kind = "below" if rpe < best.rpe - 1 else "repeats"
-            elif step <= bound + 1e-9 or smallest:
+            elif step <= bound + 1e-9 or smallest or _climbed(value, where, seen, bound):
                 kind = "step"
             else:
                 kind = "leap"
@@ -822,6 +797,20 @@ def _novelty(
         seen[where] = [old for old in seen.get(where, ()) if old.value_kg > one.value_kg] + [one]
         last_day[where] = today
     return newest, leap
+
+
+def _climbed(
+    value_kg: float, where: tuple[str, int], seen: Mapping[tuple[str, int], list[_Seen]], bound: float
+) -> bool:
+    """Whether the block itself has come close in a neighbouring range: six repetitions lead to seven."""
+    exercise, at = where
+    near = [
+        one.value_kg
+        for neighbour in (at - 1, at + 1)
+        for one in seen.get((exercise, neighbour), ())
+        if one.planned
+    ]
+    return bool(near) and value_kg <= max(near) * (1 + bound / 100)
 
 
 def _novelty_sentence(

@@ -261,10 +261,11 @@ class Change:
     most_effort: Decimal = Decimal(10)
     load_factor: Decimal = Decimal(1)
     sets_factor: float = 1.0
+    fixes_load: bool = False  # a load that came from an effort stays what it was at the typed cell
 
     @property
     def moves_load(self) -> bool:
-        return bool(self.masses) or self.percent != 0 or self.load_factor != 1
+        return bool(self.masses) or self.percent != 0 or self.load_factor != 1 or self.fixes_load
 
 
 def change_at(rules: tuple[Rule, ...], exposure: int, lift_exposure: int) -> Change:
@@ -306,7 +307,17 @@ def change_at(rules: tuple[Rule, ...], exposure: int, lift_exposure: int) -> Cha
             percent += times * one.value
         elif times:
             masses.append((one, times))
-    return Change(tuple(masses), percent, reps, reps_exactly, sets, most_sets, effort, most_effort)
+    return Change(
+        tuple(masses),
+        percent,
+        reps,
+        reps_exactly,
+        sets,
+        most_sets,
+        effort,
+        most_effort,
+        fixes_load=bool(steps),
+    )
 
 
 def advance(

@@ -724,7 +724,7 @@ def test_a_typed_cell_past_headroom_is_eased_in_place() -> None:
     plan = plan_of("3 x 5 at 130 kg", weeks=2)
     plan, _ = apply_all(plan, plans.set_cell(plan, plan.lines[0][1].id, 1, "3 x 5 at 165 kg"))
     _, found = remedied(plan, "no_step_back")
-    assert found.cells[1].text == "2 x 5 at 148.5 kg"
+    assert found.cells[1].text == "2 x 5 at 147.5 kg"
 
 
 def test_sets_prescribed_by_effort_need_no_step_back() -> None:
