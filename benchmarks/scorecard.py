@@ -49,7 +49,8 @@ HELD_OUT_LIFTERS = 49
 WARM_UP_WEEKS = {"few_data": 10}
 PROBLEM = frozenset({"stall", "regression"})
 AWAY = frozenset({"detraining", "silent"})
-SENSITIVITIES = (0.4, 0.6, 0.8, 1.0, 1.3, 1.8, 2.5)
+SENSITIVITIES = (0.5, 0.75, 1.0, 1.5, 2.5)
+PICTURE_LIFTERS = 21  # of which the detection curve is drawn
 
 
 @dataclass(slots=True)
@@ -442,7 +443,7 @@ def _one(index: int, seeds: str, name: str, sensitivity: float, step: int) -> Ta
     return judge(lifter, index, analyst(name, sensitivity), step)
 
 
-def score(
+def score_each(
     name: str,
     seeds: str = "held-out",
     lifters: int = HELD_OUT_LIFTERS,
@@ -450,19 +451,27 @@ def score(
     sensitivity: float = 1.0,
     step: int = 7,
     jobs: int = 1,
-) -> Tally:
-    """Judge an analyst ("product" or "naive") on a seed set."""
+) -> list[Tally]:
+    """Judge an analyst ("product" or "naive") on each lifter of a seed set."""
     work = partial(_one, seeds=seeds, name=name, sensitivity=sensitivity, step=step)
-    total = Tally()
     bar = partial(tqdm, total=lifters, desc=f"{name} x{sensitivity:g}", leave=False, disable=None)
-    if jobs > 1:
-        with ProcessPoolExecutor(jobs) as pool:
-            for tally in bar(pool.map(work, range(lifters))):
-                total.add(tally)
-    else:
-        for tally in bar(map(work, range(lifters))):
-            total.add(tally)
-    return total
+    if jobs == 1:
+        return list(bar(map(work, range(lifters))))
+    with ProcessPoolExecutor(jobs) as pool:
+        return list(bar(pool.map(work, range(lifters))))
+
+
+def total(tallies: Iterable[Tally]) -> Tally:
+    """Everybody together."""
+    joined = Tally()
+    for tally in tallies:
+        joined.add(tally)
+    return joined
+
+
+def score(name: str, seeds: str = "held-out", lifters: int = HELD_OUT_LIFTERS, *, step: int = 7) -> Tally:
+    """Judge an analyst on a seed set."""
+    return total(score_each(name, seeds, lifters, step=step))
 
 
 def score_command(seeds: str, lifters: int, *, step: int = 28) -> Tally:
@@ -489,12 +498,11 @@ def score_command(seeds: str, lifters: int, *, step: int = 28) -> Tally:
                 if own[0] <= day <= own[-1]:
                     now = until(x.log, day)
                     said[x.name].append(from_report(now, x.truth.error_rows, day, report[x.name]))
-    total = Tally()
-    for key, x in enumerate(everyone):
-        answers = said[x.name]
-        if answers:
-            total.add(compare(x, key, [a.as_of for a in answers], answers))
-    return total
+    return total(
+        compare(x, key, [a.as_of for a in said[x.name]], said[x.name])
+        for key, x in enumerate(everyone)
+        if said[x.name]
+    )
 
 
 def print_table(product: Sequence[Row], today: Sequence[Row]) -> None:
@@ -554,12 +562,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     lifters, step = (14, 14) if given.quick else (given.lifters, 7)
     step = given.step or (28 if given.analyst == "command" else step)
-    run = partial(score, seeds=given.seeds, step=step, jobs=given.jobs)
-    today = run("naive", lifters=lifters)
+    run = partial(score_each, seeds=given.seeds, step=step, jobs=given.jobs)
+    today = total(run("naive", lifters=lifters))
     if given.analyst == "command":
-        product = score_command(given.seeds, lifters, step=step)
+        each = [score_command(given.seeds, lifters, step=step)]
     else:
-        product = run(given.analyst, lifters=lifters, sensitivity=given.sensitivity)
+        each = run(given.analyst, lifters=lifters, sensitivity=given.sensitivity)
+    product = total(each)
     print(
         f"{lifters} lifters of the {given.seeds} seeds, {product.years:.0f} lifter-years, every {step} days"
     )
@@ -569,18 +578,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if given.plots:
         given.plots.mkdir(parents=True, exist_ok=True)
         (given.plots / "calibration.svg").write_text(pictures.calibration(calibration(product)), "utf-8")
-        points = []
+        some = min(lifters, PICTURE_LIFTERS)
+        at = {given.sensitivity: each[:some]}
         for sensitivity in SENSITIVITIES:
-            some = run(given.analyst, lifters=min(lifters, 28), sensitivity=sensitivity)
-            by_name = {r.name: r.value for r in rows(some)}
-            points.append(
-                (
-                    by_name["problem_false_alarms"],
-                    by_name["problem_recall"],
-                    by_name["problem_delay"],
-                    sensitivity,
-                )
-            )
+            if sensitivity not in at:
+                at[sensitivity] = run(given.analyst, lifters=some, sensitivity=sensitivity)
+        points = []
+        for sensitivity, tallies in at.items():
+            value = {r.name: r.value for r in rows(total(tallies))}
+            names = ("problem_false_alarms", "problem_recall", "problem_delay")
+            points.append((*(value[name] for name in names), sensitivity))
         (given.plots / "detection.svg").write_text(pictures.detection(points), "utf-8")
     return 0
 
