@@ -496,7 +496,7 @@ def _judge(sets: _Sets, start: Ints, usable: Bools, decisive: float) -> tuple[In
 
     # Only what pounds explain better than anything else speaks for a session in pounds.
     rival = np.minimum(cost[AS_LOGGED], cost[TENFOLD:].min(axis=0))
-    in_pounds = _in_pounds(sets, start, at, rival, cost[POUNDS], few_known)
+    in_pounds = _in_pounds(sets, start, at, shown, rival, cost[POUNDS], few_known)
     with np.errstate(invalid="ignore"):
         gain = cost[AS_LOGGED] - cost
     cost += _sibling_cost(sets, at, loads, reps, usable, gain)
@@ -509,30 +509,32 @@ def _judge(sets: _Sets, start: Ints, usable: Bools, decisive: float) -> tuple[In
 
 
 def _session_total(sets: _Sets, start: Ints, value: Floats) -> Floats:
-    """Sum over the exercises of each set's session of their largest value, shape (n,)."""
+    """Sum over the exercises of each set's session of their largest value if they have one, shape (n,)."""
     largest = np.maximum.reduceat(value, start)
+    largest = np.where(np.isfinite(largest), largest, 0.0)
     _, place = np.unique(sets.session[start], return_inverse=True)
     return np.asarray(np.bincount(place, weights=largest)[place][sets.group], dtype=float)
 
 
-def _in_pounds(sets: _Sets, start: Ints, at: Ints, rival: Floats, pounds: Floats, known: Bools) -> Bools:
+def _in_pounds(
+    sets: _Sets, start: Ints, at: Ints, shown: Floats, rival: Floats, pounds: Floats, known: Bools
+) -> Bools:
     """Which of the suspects are in a session that was logged in pounds from the first set to the last.
 
-    One voice an exercise, that of its most telling set, because sets of one exercise err together and
-    warm-ups say little. Within such a session a set is left as logged only if it alone speaks clearly for
-    kilograms.
+    One voice an exercise, that of its top set, because sets of one exercise err together and warm-ups say
+    little. Within such a session a set is left as logged only if it alone speaks clearly for kilograms.
     """
     with np.errstate(invalid="ignore"):
-        gain = np.where(known, np.clip(rival - pounds, -SESSION_VOICE, SESSION_VOICE), 0.0)
-    gain = np.nan_to_num(gain, nan=0.0)
-    # An exercise none of whose sets is known or suspected says nothing either way.
+        gain = np.nan_to_num(np.clip(rival - pounds, -SESSION_VOICE, SESSION_VOICE), nan=0.0)
+    speaks = np.full(sets.load.size, -np.inf)
+    speaks[at] = np.where(known, shown[at], -np.inf)
+    top = np.maximum.reduceat(speaks, start)[sets.group[at]]
     voice = np.full(sets.load.size, -np.inf)
-    voice[at] = np.where(known, gain, -np.inf)
-    largest = np.maximum.reduceat(voice, start)
-    largest = np.where(np.isfinite(largest), largest, 0.0)
-    total = _session_total(sets, start, largest[sets.group])[at]
-    probable = total > RARITY + DECISIVE
-    return np.asarray(probable & (sets.load[at] > 0) & (~known | (gain > -SESSION_DISSENT)))
+    voice[at] = np.where(known & (speaks[at] == top), gain, -np.inf)
+    total = _session_total(sets, start, voice)[at]
+    return np.asarray(
+        (total > RARITY + DECISIVE) & (sets.load[at] > 0) & (~known | (gain > -SESSION_DISSENT))
+    )
 
 
 def _recurs(sets: _Sets, at: Ints) -> Bools:

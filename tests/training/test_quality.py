@@ -396,7 +396,7 @@ def test_a_correction_brings_the_true_load_back() -> None:
 
 
 @given(st.integers(0, 30), st.randoms(use_true_random=False))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 def test_the_order_of_the_sets_does_not_matter(seed: int, random: Any) -> None:
     log = simulated(seed).log
     order = np.arange(log.day.size)
@@ -405,7 +405,7 @@ def test_the_order_of_the_sets_does_not_matter(seed: int, random: Any) -> None:
 
 
 @given(st.integers(0, 30), st.integers(-8000, 8000))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 def test_shifting_all_dates_shifts_the_errors(seed: int, days: int) -> None:
     log = simulated(seed).log
     moved = tuple(replace(error, day=error.day + days) for error in quality.screen(log))
@@ -413,7 +413,7 @@ def test_shifting_all_dates_shifts_the_errors(seed: int, days: int) -> None:
 
 
 @given(st.integers(0, 30))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 def test_held_out_once_nothing_more_is_found(seed: int) -> None:
     log = simulated(seed).log
     rest = quality.without(log, quality.screen(log))
