@@ -20,7 +20,7 @@ from app.storage.engine import Store, Transaction
 from app.storage.logs import StoredSet, row_of
 from app.storage.models import Coach, Lifter, SetMark
 from app.training.records import DataError
-from app.training.units import mass_number
+from app.training.units import mass_number, parse_mass
 
 Fix = Literal["correct", "right", "out"]
 FIXES: tuple[Fix, ...] = ("correct", "right", "out")
@@ -43,14 +43,22 @@ class Pick:
 class OddSet:
     """A set held out of the estimates with what it probably should have been.
 
-    ``proposed_grams`` is None where the proposal is to leave the set out.
+    ``proposed`` is None where the proposal is to leave the set out.
     """
 
     logged: StoredSet
     lift: str
     reason: str
-    proposed_grams: int | None
-    proposed_reps: int
+    proposed: Corrected | None
+
+
+@dataclass(frozen=True, slots=True)
+class Corrected:
+    """What a set should have been; ``typed`` is the number and unit it would then have been typed in."""
+
+    load_grams: int
+    reps: int
+    typed: str | None
 
 
 def odd_sets(store: Store, coach: Coach, lifter_id: int) -> tuple[OddSet, ...]:
@@ -73,10 +81,8 @@ def odd_sets(store: Store, coach: Coach, lifter_id: int) -> tuple[OddSet, ...]:
         proposal = proposals.get(row_of(one.day, one.position))
         if proposal is not None:
             known = names.get(one.exercise_id)
-            grams = _grams(proposal)
-            found.append(
-                OddSet(one, known.name if known else "", proposal.reason, grams, proposal.proposed_reps)
-            )
+            name = known.name if known else "An exercise that was removed"
+            found.append(OddSet(one, name, proposal.reason, _corrected(one, proposal)))
     return tuple(found)
 
 
@@ -140,22 +146,23 @@ def _decide(
         values: dict[str, Any] = {"marks": kept | SetMark.ACCEPTED}
         logs.amend_set(db, lifter.id, found, values, by=by, why=CONFIRMED, at=now)
         return
-    grams = None if proposal is None else _grams(proposal)
-    if how == "out" or proposal is None or grams is None:
-        why = "left out" if proposal is None else proposal.reason.replace("_", " ")
-        logs.remove_set(db, lifter.id, found, by=by, why=why, at=now)
+    better = None if proposal is None else _corrected(found, proposal)
+    reason = "left out" if proposal is None else proposal.reason.replace("_", " ")
+    if how == "out" or better is None:
+        logs.remove_set(db, lifter.id, found, by=by, why=reason, at=now)
         return
-    typed = None
+    values = {"load_grams": better.load_grams, "reps": better.reps, "typed": better.typed, "marks": kept}
+    logs.amend_set(db, lifter.id, found, values, by=by, why=reason, at=now)
+
+
+def _corrected(found: StoredSet, proposal: DataError) -> Corrected | None:
+    if math.isnan(proposal.proposed_load_kg):
+        return None
     if proposal.reason == "pounds_as_kilograms":
-        # The number was right and its unit was not, so the number is kept as it was typed.
-        typed = f"{mass_number(found.load_grams, 'kg')} lb"
-    values = {"load_grams": grams, "reps": proposal.proposed_reps, "typed": typed, "marks": kept}
-    logs.amend_set(db, lifter.id, found, values, by=by, why=proposal.reason.replace("_", " "), at=now)
-
-
-def _grams(proposal: DataError) -> int | None:
-    load = proposal.proposed_load_kg
-    return None if math.isnan(load) else round(load * 1000)
+        # The number was right and its unit was not: the number is kept, and pounds are taken exactly.
+        meant = parse_mass(f"{mass_number(found.load_grams, 'kg')} lb", "lb")
+        return Corrected(meant.grams, proposal.proposed_reps, f"{meant.text} lb")
+    return Corrected(round(proposal.proposed_load_kg * 1000), proposal.proposed_reps, None)
 
 
 def _proposals(db: Transaction, lifter_id: int) -> Mapping[int, DataError]:

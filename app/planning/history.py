@@ -16,13 +16,13 @@ from app.storage.engine import Store
 from app.storage.history import Known, PlannedDay, PlannedWork
 from app.storage.logs import StoredSet
 from app.storage.models import Coach, Decision, Lifter, LoggedSession, SetMark, SetRevision
-from app.training.units import TypedMass, Unit, format_mass
+from app.training.units import TypedMass, Unit, format_mass, mass_number
 
 SESSIONS_SHOWN = 8
 PLANNED_DAYS_AHEAD = 56
 DECISIONS_SHOWN = 12
 NOTE_LENGTH = 4000
-RPE_WORTH_SAYING = 0.5
+RPE_WORTH_SAYING = 1.0  # a report is worth about a repetition; less than that is noise
 CONFIRMED = "confirmed as logged"
 """Why a set was amended whose numbers stayed as they were."""
 
@@ -197,7 +197,9 @@ def _days(
     for plan in planned:
         if plan.day < today and plan.id not in answered and plan.status in ("planned", "missed", "skipped"):
             rows = [
-                WorkShown(one.exercise_id, _name(exercises, one.exercise_id), one.text, (), "", ())
+                WorkShown(
+                    one.exercise_id, _name(exercises, one.exercise_id), _planned_text(one, unit), (), "", ()
+                )
                 for one in held.get(plan.id, [])
             ]
             state = "skipped" if plan.status == "skipped" else "missed"
@@ -242,7 +244,7 @@ def _row(
     unit: Unit,
 ) -> WorkShown:
     working = [s for s in done if not s.marks & SetMark.WARM_UP]
-    texts = _merged([set_text(s.plain(), unit) for s in working])
+    texts = _merged(working, unit)
     warm_ups = len(done) - len(working)
     if warm_ups:
         texts = (*texts, f"{warm_ups} warm-up{'s' * (warm_ups != 1)}")
@@ -254,7 +256,7 @@ def _row(
     return WorkShown(
         exercise_id=exercise_id,
         lift=_name(exercises, exercise_id),
-        planned="" if plan is None else plan.text,
+        planned="" if plan is None else _planned_text(plan, unit),
         done=texts,
         against="" if plan is None else against_plan(plan.sets, working, unit),
         remarks=(*remarks, *notes),
@@ -266,31 +268,55 @@ def _name(exercises: Mapping[int, Known], exercise_id: int) -> str:
     return found.name if found is not None else "An exercise that was removed"
 
 
-def _merged(texts: Sequence[str]) -> tuple[str, ...]:
-    """Equal neighbours as one: "3 sets of 100 kg × 5 @ 8"."""
-    counted = [(text, len(list(group))) for text, group in groupby(texts)]
-    return tuple(text if count == 1 else f"{count} sets of {text}" for text, count in counted)
+def _merged(sets: Sequence[StoredSet], unit: Unit) -> tuple[str, ...]:
+    """Neighbours of the same load and repetitions as one: "100 kg × 5, 3 sets @ 8, 8.5, 9"."""
+    texts = []
+    for work, group in groupby(sets, key=lambda one: _work_text(one.plain(), unit)):
+        efforts = [_effort_text(one.plain()) for one in group]
+        if len(efforts) == 1:
+            texts.append(f"{work}{efforts[0]}")
+        elif len(set(efforts)) == 1:
+            texts.append(f"{len(efforts)} sets of {work}{efforts[0]}")
+        elif all(one.startswith(" @ ") for one in efforts):
+            texts.append(f"{work}, {len(efforts)} sets @ {', '.join(one[3:] for one in efforts)}")
+        else:
+            texts.extend(f"{work}{one}" for one in efforts)
+    return tuple(texts)
 
 
 def set_text(one: Mapping[str, Any], unit: Unit) -> str:
     """A logged set in a line: "100 kg × 5 @ 8". The load is shown as it was typed if in the reader's unit."""
-    grams, reps = int(one["load_grams"]), int(one["reps"])
+    return f"{_work_text(one, unit)}{_effort_text(one)}"
+
+
+def _work_text(one: Mapping[str, Any], unit: Unit) -> str:
+    grams = int(one["load_grams"])
     typed = None
     if one.get("typed"):
         number, _, typed_unit = str(one["typed"]).rpartition(" ")
         typed = TypedMass(grams, number, "lb" if typed_unit == "lb" else "kg")
-    load = format_mass(grams, unit, typed) if grams else "body mass"
-    if one.get("seconds"):
-        work = f"{load}, {one['seconds']} s" if grams else f"{one['seconds']} s"
-    elif one.get("metres"):
-        work = f"{load}, {one['metres']} m" if grams else f"{one['metres']} m"
-    else:
-        work = f"{load} × {reps}"
-    if one.get("rpe_tenths") is not None:
-        work += f" @ {one['rpe_tenths'] / 10:g}"
-    if int(one.get("marks") or 0) & SetMark.FAILED:
-        work += ", then missed"
-    return work
+    load = format_mass(grams, unit, typed)
+    for name, letter in (("seconds", "s"), ("metres", "m")):
+        if one.get(name):
+            return f"{load}, {one[name]} {letter}" if grams else f"{one[name]} {letter}"
+    return f"{load if grams else 'body mass'} × {one['reps']}"
+
+
+def _effort_text(one: Mapping[str, Any]) -> str:
+    effort = "" if one.get("rpe_tenths") is None else f" @ {one['rpe_tenths'] / 10:g}"
+    return f"{effort}, then missed" if int(one.get("marks") or 0) & SetMark.FAILED else effort
+
+
+def _planned_text(plan: PlannedWork, unit: Unit) -> str:
+    """The prescription with the load it came to, where it does not name one itself."""
+    loads = sorted({int(one["load_grams"]) for one in plan.sets if one.get("load_grams") is not None})
+    if not loads:
+        return plan.text
+    lightest, heaviest = (mass_number(grams, unit) for grams in (loads[0], loads[-1]))
+    if heaviest in plan.text:
+        return plan.text
+    span = lightest if lightest == heaviest else f"{lightest} to {heaviest}"
+    return f"{plan.text}: {span} {unit}"
 
 
 def against_plan(planned: Sequence[Mapping[str, Any]], done: Sequence[StoredSet], unit: Unit) -> str:

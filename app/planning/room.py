@@ -32,7 +32,7 @@ from app.training.progression import (
     spacing,
 )
 from app.training.records import Estimate
-from app.training.units import format_mass
+from app.training.units import KG_PER_LB, Unit, format_mass
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +215,7 @@ def _largest_step(state: ExerciseState, tops: Sequence[TopSet], *, today: int, f
         sets=first.sets,
     )
     shown = loadable_step(most.mean, first.load_kg, state.kit)
-    low, high = (format_mass(max(round(v * 1000), 0), state.unit) for v in (most.low, most.high))
+    low, high = (_about(max(v, 0.0), state.unit) for v in (most.low, most.high))
     between_words = f"9 of 10 between {low} and {high}"
     if shown <= 0:
         return Said(
@@ -242,15 +242,28 @@ def _spacing(state: ExerciseState, tops: Sequence[TopSet]) -> list[Said]:
     planned = ""
     if len(tops) > 1:
         every = mean(b.day - a.day for a, b in pairwise(tops))
-        planned = f" Planned is every {every:.0f}."
+        planned = f" The plan has this lift every {_days(every)}."
     if found.increment_g <= 0 or math.isinf(found.days.mean):
         return [Said("", "", found.sentence + planned)]
     step = format_mass(found.increment_g, state.unit)
-    high = f"to {found.days.high:.0f}" if not math.isinf(found.days.high) else "or never, at the unlucky end"
+    high = f"to {_days(found.days.high)}" if not math.isinf(found.days.high) else "to never"
     return [
         Said(
             f"The smallest step at this load, {step}, is being earned every ",
-            f"{found.days.mean:.0f} days",
-            f" ({found.days.low:.0f} {high}).{planned}",
+            _days(found.days.mean),
+            f" ({_days(found.days.low)} {high}).{planned}",
         )
     ]
+
+
+def _days(days: float) -> str:
+    """A length of time as exact as it deserves."""
+    if days >= 60:
+        return f"{days / 7:.0f} weeks"
+    return "day" if round(days) == 1 else f"{days:.0f} days"
+
+
+def _about(mass_kg: float, unit: Unit) -> str:
+    """A mass that is an estimate: one decimal is more than is known."""
+    value = mass_kg if unit == "kg" else mass_kg / KG_PER_LB
+    return f"{value:.1f} {unit}"

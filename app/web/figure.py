@@ -319,13 +319,18 @@ def stress_words(figure: LifterFigure, *, short: bool = False) -> str:
     return f"stress: {figure.stress_name}{unit} a week{dark}{'; line: planned' * bool(line)}"
 
 
-def sentence(figure: LifterFigure) -> str:
+def sentence(figure: LifterFigure, *, with_level: bool = True) -> str:
     """What the figure shows, for readers who do not see it and for those in a hurry."""
-    parts = [level_words(figure)]
+    parts = [level_words(figure)] if with_level else []
     trend = figure.trend
     if trend is not None:
         rests = f"{trend.sets_used} sets in {trend.sessions_used} sessions"
-        parts.append(f"It is {slope_words(trend)}, from {rests}.")
+        slope = slope_words(trend)
+        parts.append(
+            f"It is {slope}, from {rests}."
+            if with_level
+            else f"{slope[:1].upper()}{slope[1:]}, from {rests}."
+        )
         if trend.forecast_day.size:
             half = float(trend.forecast_sd_kg[-1]) * BANDS[1][1]
             low, mean, high = (

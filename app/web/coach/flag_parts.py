@@ -44,16 +44,16 @@ def parts(flag: FlagView, lifts: Sequence[LiftView]) -> Parts:
     trend = next((one.analysis.trend for one in lifts if one.exercise_id == flag.exercise_id), None)
     return Parts(
         since=flag.since_day,
-        size=_size(flag),
+        size=_capital(_size(flag)),
         sure=_sure(flag),
-        rests=_rests(flag, trend),
+        rests=_capital(_rests(flag, trend)),
         advice=flag.advice,
-        clears=_sentence(flag.clears_when),
+        clears=_capital(flag.clears_when) or "You dismiss it",
     )
 
 
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}" if text else "You dismiss it"
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
 
 
 def _size(flag: FlagView) -> str:

@@ -281,7 +281,7 @@ def _lift_part(
 ) -> dict[str, Any]:
     """What changes with the tab: figure, ledger, room left."""
     if chosen is None:
-        return {"figure": None, "ledger": (), "room": (), "has_floor": False}
+        return {"figure": None, "ledger": (), "never": (), "room": ()}
     shown = figure_of(view, chosen, SPANS[span][1])
     own = state.exercises.get(chosen.name)
     planned = [one for one in past.planned if one.exercise_id == chosen.exercise_id]
@@ -298,11 +298,18 @@ def _lift_part(
         "chart": chart_json(shown),
         "level": figures.level_words(shown),
         "best": _best(chosen, unit, view.today),
-        "sentence": figures.sentence(shown),
+        "sentence": figures.sentence(shown, with_level=False),
         "weeks": figures.table(shown),
         "kinds": hatch_key({one.kind for one in shown.blocks}),
         "ledger": [
-            _ledger_row(one, doses.get(one.rep_range), unit, view.today) for one in chosen.analysis.exposures
+            _ledger_row(one, doses.get(one.rep_range), unit, view.today)
+            for one in chosen.analysis.exposures
+            if one.last_day is not None or one.rep_range in doses
+        ],
+        "never": [
+            one.rep_range
+            for one in chosen.analysis.exposures
+            if one.last_day is None and one.rep_range not in doses
         ],
         "room": room.room_left(
             own,
@@ -560,8 +567,8 @@ def _load_row(one: LoadSummary, chosen: str, unit: Unit) -> LoadRow:
     name, unit_words = figures.MEASURE_WORDS[one.measure]
     scale = 1 / KG_PER_LB if one.measure == "volume_load" and unit == "lb" else 1.0
 
-    def shown(value: float, decimals: int = 0) -> str:
-        return tidy(value * scale, decimals if abs(value * scale) >= 20 else 1) if isfinite(value) else "none"
+    def shown(value: float) -> str:
+        return grouped(value * scale) if isfinite(value) else "none"
 
     usual = "not known yet"
     if isfinite(one.usual_week_low) and isfinite(one.usual_week_high):
@@ -582,22 +589,29 @@ def _load_row(one: LoadSummary, chosen: str, unit: Unit) -> LoadRow:
     )
 
 
+def grouped(value: float) -> str:
+    """A number for a column: thousands set apart, one decimal only where it is small."""
+    text = f"{value:,.0f}" if abs(value) >= 20 else f"{value:.1f}"
+    return text.replace(",", "\u202f").replace("-", "\u2212")
+
+
 # Held-out sets ------------------------------------------------------------------------------------
 
 
 def _odd_groups(found: Sequence[OddSet], unit: Unit) -> list[OddGroup]:
     groups: dict[tuple[str, str], list[tuple[OddSet, str, str]]] = {}
     for one in found:
-        logged = set_text(one.logged.plain(), unit)
-        if one.proposed_grams is None:
-            proposed = "leave it out"
-        else:
+        # In the unit it was typed in: converted, a wrong unit could not be seen.
+        logged = set_text(one.logged.plain(), "lb" if (one.logged.typed or "").endswith("lb") else "kg")
+        proposed = "leave it out"
+        if one.proposed is not None:
+            better = one.proposed
             body = one.logged.plain() | {
-                "load_grams": one.proposed_grams,
-                "reps": one.proposed_reps,
-                "typed": None,
+                "load_grams": better.load_grams,
+                "reps": better.reps,
+                "typed": better.typed,
             }
-            proposed = set_text(body, unit)
+            proposed = set_text(body, "lb" if (better.typed or "").endswith("lb") else unit)
         groups.setdefault((one.lift, one.reason), []).append((one, logged, proposed))
     return [
         OddGroup(lift, REASONS.get(reason, reason.replace("_", " ")), tuple(rows))
