@@ -58,6 +58,7 @@ def create_app(
         if store is None:
             opened.migrate()
         worker = _start_worker(opened, clock) if settings.worker else None
+        app.state.worker = worker
         # The heap of a started app never becomes garbage: without it the collector's pauses are a
         # tenth as long, and the slowest pages with them.
         gc.collect()

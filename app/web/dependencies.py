@@ -83,13 +83,13 @@ async def guard(request: Request) -> AsyncIterator[None]:
         If the request comes from elsewhere or carries no token of this session.
     """
     try:
-        await _check(request)
+        await check(request)
         yield
     finally:
         await request.close()
 
 
-async def _check(request: Request) -> None:
+async def check(request: Request) -> None:
     if request.method in SAFE or request.headers.get("Authorization", "").startswith("Bearer "):
         return
     site = request.headers.get("Sec-Fetch-Site")

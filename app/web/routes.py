@@ -5,7 +5,8 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from app.web import access, health, libraries
-from app.web.coach import account, data, lifter_settings, roster
+from app.web.coach import account, data, lifter, lifter_settings, roster
+from app.web.lifter import door, history, pages, sync, words
 
 
 def routers() -> list[APIRouter]:
@@ -17,4 +18,10 @@ def routers() -> list[APIRouter]:
         data.router,
         roster.router,
         lifter_settings.router,
+        lifter.router,
+        door.router,
+        sync.router,
+        pages.router,
+        words.router,
+        history.router,
     ]
