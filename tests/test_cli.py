@@ -1,9 +1,9 @@
 """The command line: what it prints, where, and with which exit code."""
 
 import json
+import resource
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -224,6 +224,8 @@ def test_help_imports_nothing_heavy() -> None:
 def test_twenty_thousand_sets_take_under_three_seconds(tmp_path: Path) -> None:
     path = tmp_path / "LOG.csv"
     path.write_text(log_text(20_000, tuple(f"Lifter {n}" for n in range(20))))
-    began = time.perf_counter()
+    # Processor time, since the machine may be shared; on a free one the clock says the same.
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     analyse(path, "--as-of", "2029-01-01")
-    assert time.perf_counter() - began < 3.0
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    assert after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime < 3.0

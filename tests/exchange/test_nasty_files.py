@@ -27,9 +27,9 @@ def outcome(data: bytes, name: str) -> tuple[str, LogFile | None]:
 
 @pytest.mark.parametrize("file", FILES, ids=[file.name for file in FILES])
 def test_a_nasty_file_is_taken_or_refused_with_its_place(file: nasty.Nasty) -> None:
-    began = time.perf_counter()
+    began = time.process_time()
     said, log = outcome(file.data, file.name)
-    assert time.perf_counter() - began < 5
+    assert time.process_time() - began < 5
     if file.refused is None:
         assert said == ""
         assert log is not None
@@ -207,6 +207,6 @@ def test_a_pasted_range_is_cells_and_a_pasted_log_is_a_table() -> None:
 
 def test_a_big_paste_is_quick() -> None:
     text = "\n".join("\t".join(str(n) for n in range(10)) for _ in range(200))
-    began = time.perf_counter()
+    began = time.process_time()
     assert len(pasted_cells(text)) == 200
-    assert time.perf_counter() - began < 1
+    assert time.process_time() - began < 1
