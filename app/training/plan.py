@@ -22,6 +22,7 @@ from app.training.prescription import Mass, Prescription, PrescriptionError, par
 from app.training.records import BLOCK_KINDS, BlockKind
 from app.training.rules import (
     DayOf,
+    Emphases,
     Percent,
     Rule,
     RuleError,
@@ -162,6 +163,15 @@ class PlanDocument:
                 if row.id == row_id:
                     return session, position, row
         raise PlanError(f"The plan has no row “{row_id}” any more. Load it again.")
+
+    @property
+    def empty(self) -> bool:
+        """Whether nothing is prescribed anywhere: no cell typed, no sequence of emphases."""
+        return not any(
+            any(cell.prescription for cell in row.cells)
+            or any(isinstance(rule, Emphases) for rule in row.rules)
+            for _, row in self.lines
+        )
 
     @property
     def errors(self) -> tuple[CellError, ...]:
@@ -768,6 +778,12 @@ def set_rules(plan: PlanDocument, row_id: str, rules: tuple[Rule, ...]) -> list[
     """Give a row these rules."""
     row = plan.row(row_id)
     return [SetRow(row_id, row.exercise, rules, row.note)] if rules != row.rules else []
+
+
+def with_rule(plan: PlanDocument, row_id: str, rule: Rule) -> list[Edit]:
+    """Give a row a rule, in place of one of the same kind if it has one."""
+    kept = tuple(other for other in plan.row(row_id).rules if type(other) is not type(rule))
+    return set_rules(plan, row_id, (*kept, rule))
 
 
 def swap_exercise(plan: PlanDocument, old: str, new: str) -> list[Edit]:

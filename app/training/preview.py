@@ -5,16 +5,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from app.training import plan as plans
 from app.training.advice import PlanWarning, Remedy, Warnings
 from app.training.plan import Edit, PlanDocument
 from app.training.progression import (
+    Z90,
     LifterState,
+    strength_at,
 )
-from app.training.records import BlockKind
+from app.training.records import BlockKind, Estimate
 from app.training.resolving import (
     MEASURES,
     CellNovelty,
@@ -40,8 +42,10 @@ __all__ = [
     "ResolvedSet",
     "ResolvedWeek",
     "RowOutlook",
+    "Variant",
     "preview_edits",
     "resolve",
+    "what_if",
 ]
 
 
@@ -151,3 +155,72 @@ def preview_edits(
             assert one is not None
             changes.append(CellChange(*place, one.exercise, a, b))
     return Preview(after, now, tuple(changes), plans.changed_cells(plan, after))
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """One way a block could go, to be laid beside the others.
+
+    ``stress`` is by measure and week. ``least_rir`` is the predicted reserve of the hardest set of the whole
+    block, None where nothing can be predicted [reps]; ``end_e1rm`` the trend carried to the last day by the
+    lifter's own slope, by exercise [kg]: it does not depend on the plan, and is there to be replaced by a
+    response model where that has shown skill.
+    """
+
+    name: str
+    plan: PlanDocument
+    resolved: ResolvedPlan
+    stress: Mapping[str, tuple[float, ...]]
+    least_rir: Estimate | None
+    end_e1rm: Mapping[str, Estimate]
+
+
+def what_if(
+    plan: PlanDocument,
+    variants: Mapping[str, Sequence[Edit]],
+    lifter: LifterState,
+    *,
+    start_day: int,
+    next_kind: BlockKind | None = None,
+) -> tuple[Variant, ...]:
+    """The same block under different edits (steps, spacings, step backs), each computed.
+
+    Parameters
+    ----------
+    plan : PlanDocument
+    variants : mapping of str to sequence of Edit
+        Name of each way and what it changes; an empty sequence is the plan as it is.
+    lifter : LifterState
+    start_day : int
+        [d]
+    next_kind : BlockKind, optional
+        See :func:`resolve`.
+
+    Raises
+    ------
+    PlanError
+        If an edit does not fit the plan.
+    """
+    weeks = (start_day + 7 * plan.weeks - 1 - lifter.as_of) / 7
+    ends = {}
+    for exercise in {row.exercise for _, row in plan.lines}:
+        state = lifter.exercises.get(exercise)
+        if state is not None and state.e1rm is not None:
+            mean, sd = strength_at(state, max(weeks, 0.0))
+            ends[exercise] = Estimate(mean, mean - Z90 * sd, mean + Z90 * sd)
+    found = []
+    for name, edits in variants.items():
+        changed, _ = plans.apply_all(plan, edits)
+        now = resolve(changed, lifter, start_day=start_day, next_kind=next_kind)
+        known = [cell.rir for cell in now.cells if cell.rir is not None]
+        found.append(
+            Variant(
+                name,
+                changed,
+                now,
+                {measure: tuple(week.stress[measure] for week in now.weeks) for measure in MEASURES},
+                min(known, key=lambda rir: rir.mean, default=None),
+                dict(sorted(ends.items())),
+            )
+        )
+    return tuple(found)
