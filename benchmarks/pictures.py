@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-WIDTH, HEIGHT, LEFT, TOP, SIDE = 520, 430, 62, 46, 320
+MOST_ALARMS, LONGEST_DELAY = 3.0, 60.0  # the axes of the detection picture
+WIDTH, HEIGHT, LEFT, TOP, SIDE = 560, 430, 62, 46, 320
 
 STYLE = """<style>
 text{font:13px ui-sans-serif,system-ui,sans-serif;fill:#1c2426}
@@ -83,26 +84,25 @@ def detection(points: Sequence[tuple[float, float, float, float]]) -> str:
     Each point is (false alarms [1/lifter-year], recall [1], median delay [d], sensitivity [1]).
     """
     points = sorted(p for p in points if all(v == v for v in p))
-    most = max([2.0, *(p[0] for p in points)])
-    latest = max([60.0, *(p[2] for p in points)])
-    steps = 4
+    most, latest = MOST_ALARMS, LONGEST_DELAY
     body = _grid(
-        [(k / steps, f"{k * most / steps:.2g}") for k in range(steps + 1)],
-        [(k / 6, f"{k * latest / 6:.0f}") for k in range(7)],
+        [(k / 6, f"{k * most / 6:g}") for k in range(7)], [(k / 6, f"{k * latest / 6:.0f}") for k in range(7)]
     )
     limit = LEFT + 1.2 / most * SIDE
     body.append(f'<path class="must" d="M{limit:.1f} {TOP}V{TOP + SIDE}"/>')
     body.append(f'<text class="quiet warn" x="{limit + 4:.1f}" y="{TOP + 12}">1.2 allowed</text>')
-    if points:
-        at = [(LEFT + p[0] / most * SIDE, TOP + (1 - p[2] / latest) * SIDE) for p in points]
+    # What lies outside is in the description only: nobody would work with that many alarms.
+    inside = [p for p in points if p[0] <= most and p[2] <= latest]
+    at = [(LEFT + p[0] / most * SIDE, TOP + (1 - p[2] / latest) * SIDE) for p in inside]
+    if at:
         body.append('<path class="curve" d="M' + "L".join(f"{x:.1f} {y:.1f}" for x, y in at) + '"/>')
-        for (x, y), (_, recall, _, sensitivity) in zip(at, points, strict=True):
-            body.append(f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="4"/>')
-            body.append(
-                f'<text class="quiet" x="{x + 7:.1f}" y="{y - 7:.1f}">{recall:.0%}'
-                + (" (default)" if sensitivity == 1 else "")
-                + "</text>"
-            )
+    below = False
+    for k, ((x, y), (_, recall, _, sensitivity)) in enumerate(zip(at, inside, strict=True)):
+        near = k > 0 and abs(x - at[k - 1][0]) < 70 and abs(y - at[k - 1][1]) < 16
+        below = near and not below
+        body.append(f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="4"/>')
+        words = f"{recall:.0%} seen" + (" (as shipped)" if sensitivity == 1 else "")
+        body.append(f'<text class="quiet" x="{x + 7:.1f}" y="{y + (17 if below else -7):.1f}">{words}</text>')
     about = "; ".join(
         f"sensitivity {s:g}: {f:.2g} false alarms a lifter-year, {r:.0%} seen, median {d:.0f} days"
         for f, r, d, s in points

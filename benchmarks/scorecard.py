@@ -49,7 +49,7 @@ HELD_OUT_LIFTERS = 49
 WARM_UP_WEEKS = {"few_data": 10}
 PROBLEM = frozenset({"stall", "regression"})
 AWAY = frozenset({"detraining", "silent"})
-SENSITIVITIES = (0.5, 0.75, 1.0, 1.5, 2.5)
+SENSITIVITIES = (0.5, 0.75, 1.0, 1.4, 1.9)
 PICTURE_LIFTERS = 21  # of which the detection curve is drawn
 
 
