@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from app.training import dose, repmax
+from app.training import dose, effort, repmax
 from app.training.records import (
     AnalysisSettings,
     Bools,
@@ -124,7 +124,7 @@ def ledgers(
     hard: Floats | None = None,
 ) -> dict[int, tuple[Exposure, ...]]:
     """The ledger of every exercise that has a set on or before the as-of day, see :func:`ledger`."""
-    used = np.unique(log.exercise[log.day <= as_of])
+    used = np.flatnonzero(np.bincount(log.exercise[log.day <= as_of], minlength=len(log.exercises)))
     lines = _lines(log, used, as_of=as_of, settings=settings, e1rm_kg=e1rm_kg, hard=hard)
     width = len(settings.rep_ranges)
     return {int(exercise): tuple(lines[row * width : (row + 1) * width]) for row, exercise in enumerate(used)}
@@ -351,15 +351,15 @@ def _lines(
     ).reshape(cells, SATURATED_WEEKS)
     saturated = (by_week.min(axis=1) > 0) & (by_week.mean(axis=1) >= SATURATED_SETS_PER_WEEK)
 
-    # Best last: by value, then the easier rating (unrated as hardest), then the later day. The row number
-    # settles what is left, so that the order of the input cannot.
-    rating = np.nan_to_num(rpe, nan=10.5)
-    order = np.lexsort((log.row[rows], day, -rating, value, cell))
-    all_best = _last_of_each(cell[order], order, cells)
-    recent_order = order[recent[order]]
-    recent_best = _last_of_each(cell[recent_order], recent_order, cells)
+    all_best = _best(cell, value, rpe, day, log.row[rows], cells)
+    among = np.flatnonzero(recent)
+    inside_best = _best(cell[among], value[among], rpe[among], day[among], log.row[rows][among], cells)
+    recent_best = np.where(inside_best >= 0, among[inside_best] if among.size else -1, -1)
 
-    shown = dose.e1rm_kg(log, settings.equation) - dose.body_mass_kg(log) if e1rm_kg is None else e1rm_kg
+    if e1rm_kg is None:
+        places = rows[np.concatenate((all_best[all_best >= 0], recent_best[recent_best >= 0]))]
+        e1rm_kg = np.full(log.day.size, np.nan)
+        e1rm_kg[places] = _e1rm_of(log, places, settings.equation)
     rusty_after = min(RUSTY_AFTER_DAYS, window // 2)
 
     def mark(place: int) -> Mark | None:
@@ -371,7 +371,7 @@ def _lines(
             reps=int(log.reps[at]),
             rpe=float(log.rpe[at]),
             day=int(log.day[at]),
-            e1rm_kg=float(shown[at]),
+            e1rm_kg=float(e1rm_kg[at]),
         )
 
     lines = []
@@ -398,8 +398,25 @@ def _lines(
     return lines
 
 
-def _last_of_each(sorted_cell: Ints, place: Ints, cells: int) -> Ints:
-    """The last place of every cell in sorted order, shape (cells,), -1 for cells without one."""
-    last = np.full(cells, -1, dtype=np.int64)
-    last[sorted_cell] = place  # Repeated indices: numpy keeps the last assignment.
-    return last
+def _best(cell: Ints, value: Floats, rpe: Floats, day: Ints, row: Ints, cells: int) -> Ints:
+    """Place of the best exposure of every cell, shape (cells,), -1 for cells without one.
+
+    By value; of equals the easier rating (unrated as hardest), then the later day. The row settles what is
+    left, so that the order of the input cannot.
+    """
+    peak = np.full(cells, -np.inf)
+    np.maximum.at(peak, cell, value)
+    top = np.flatnonzero(value == peak[cell])
+    rating = np.nan_to_num(rpe[top], nan=10.5)
+    top = top[np.lexsort((row[top], day[top], -rating, cell[top]))]
+    best = np.full(cells, -1, dtype=np.int64)
+    best[cell[top]] = top  # Repeated indices: numpy keeps the last assignment, the best.
+    return best
+
+
+def _e1rm_of(log: SetLog, places: Ints, equation: str) -> Floats:
+    """e1RM of some sets by a published equation, as a load on the bar. [kg]"""
+    share = dose.body_mass_kg(log)[places]
+    reserve = np.where(log.failed[places], 0.0, effort.rir_from_rpe(log.rpe[places]))
+    reps = log.reps[places] + np.nan_to_num(reserve, nan=0.0)
+    return repmax.e1rm(log.load_kg[places] + share, reps, equation) - share

@@ -355,12 +355,11 @@ class _Habits:
     light: Floats  # (exercises,) [kg] moved: nothing lighter is done; zero where too little is known
 
 
-def _habits(sets: _Sets, usable: Bools) -> _Habits:
+def _habits(sets: _Sets, usable: Bools, kind: Ints) -> _Habits:
     exercises, width = int(sets.exercise.max()) + 1, 2 * MOST_REPS + 2
     counts = np.clip(sets.reps[usable], 0, 2 * MOST_REPS).astype(np.int64)
     cells = np.bincount(sets.exercise[usable] * width + counts + 1, minlength=exercises * width)
-    loaded = usable & (sets.load > 0)
-    kinds = np.bincount(_roundness(sets.load[loaded]), minlength=4)
+    kinds = np.bincount(kind[usable & (sets.load > 0)], minlength=4)
     moved = np.where(usable, sets.load + sets.base, 0.0)
     light = np.zeros(exercises)
     for exercise in range(exercises):
@@ -461,11 +460,12 @@ def _judge(sets: _Sets, start: Ints, usable: Bools, decisive: float) -> tuple[In
     shown = _log_1rm(sets, sets.load, sets.reps)
     level = _level_of_each(sets, start, shown, usable)
     known = np.isfinite(level.value) & np.isfinite(shown)
-    lenient, habits, beside = _lenient(sets), _habits(sets, usable), _alike_beside(sets, usable)
+    kind, lenient, beside = _roundness(sets.load), _lenient(sets), _alike_beside(sets, usable)
+    habits = _habits(sets, usable, kind)
 
     # Most sets are what they say, and need no other reading: cost nothing to speak of as logged.
     above, below = _level_cost(sets, level, lenient, sets.load, sets.reps)
-    round_ = habits.roundness[_roundness(sets.load)]
+    round_ = habits.roundness[kind]
     as_logged = above + below + _reps_cost(sets, habits, sets.reps, beside) + round_
     as_logged = np.where(known, as_logged + _light_cost(sets, habits, sets.load), 0.0)
     pounds_round = -np.log(POUNDS_ROUNDNESS / LOADS_IN_A_STEP)
@@ -483,7 +483,7 @@ def _judge(sets: _Sets, start: Ints, usable: Bools, decisive: float) -> tuple[In
     high, low = _level_cost(few, level.at(at), lenient[at], loads, reps)
     cost = high + low + _reps_cost(few, habits, reps, beside[at]) + _light_cost(few, habits, loads)
     cost[[AS_LOGGED, TENFOLD, TENTH]] += habits.roundness[_roundness(loads[[AS_LOGGED, TENFOLD, TENTH]])]
-    cost[POUNDS] += pounds_round[_roundness(few.load)]
+    cost[POUNDS] += pounds_round[kind[at]]
     # Swapping puts the load where only whole numbers fit, so it may come back rounded.
     cost[SWAPPED] += np.minimum(habits.roundness[_roundness(few.reps)], -np.log(0.5 / LOADS_IN_A_STEP[1]))
 
@@ -573,7 +573,7 @@ def _copies(log: SetLog, order: Ints, sets: _Sets, start: Ints) -> Bools:
     value = _mixed(grams, sets.reps, rating, sets.warm_up, sets.exercise)
     copied = _repeated_numbers(sets, start, log.set_number[order], value)
     copied |= _twice_over(sets, value, copied)
-    copied |= _sessions_again(sets, value)
+    copied |= _sessions_again(sets, start, value)
     return copied
 
 
@@ -621,24 +621,26 @@ def _twice_over(sets: _Sets, value: NDArray[np.uint64], told_by_number: Bools) -
     return np.asarray(np.repeat(twice, size) & (within >= half))
 
 
-def _sessions_again(sets: _Sets, value: NDArray[np.uint64]) -> Bools:
-    order = np.lexsort((sets.session, sets.day))  # Stable, so each session's sets keep their order.
-    day, session = sets.day[order], sets.session[order]
-    start = _starts(day, session)
-    size = np.diff(np.append(start, order.size))
-    within = np.arange(order.size) - np.repeat(start, size)
-    whole = np.add.reduceat(_mixed(value[order], within), start)
-    on = day[start]
+def _sessions_again(sets: _Sets, start: Ints, value: NDArray[np.uint64]) -> Bools:
+    size = np.diff(np.append(start, value.size))
+    within = np.arange(value.size) - np.repeat(start, size)
+    # An exercise-session's fingerprint is the sum of its sets', each with its place; a session's likewise.
+    whole = np.add.reduceat(_mixed(value, within), start)
+    day, session = sets.day[start], sets.session[start]
+    order = np.lexsort((session, day))
+    first = _starts(day[order], session[order])
+    whole = np.add.reduceat(_mixed(whole[order]), first)
+    length = np.add.reduceat(size[order], first)
+    on = day[order][first]
     alike = np.lexsort((on, whole))
-    pair = (whole[alike][1:] == whole[alike][:-1]) & (np.diff(on[alike]) <= 1) & (size[alike][1:] >= 3)
-    again = np.zeros(start.size, dtype=bool)
-    for second in alike[1:][pair]:
-        these = order[start[second] : start[second] + size[second]]
+    pair = (whole[alike][1:] == whole[alike][:-1]) & (np.diff(on[alike]) <= 1) & (length[alike][1:] >= 3)
+    copied = np.zeros(value.size, dtype=bool)
+    for second in alike[1:][pair].tolist():
+        group = order[first[second]]
+        these = (sets.day == on[second]) & (sets.session == session[group])
         kinds = np.unique(value[these]).size
         # Ratings that come out the same set by set are a copy; a prescription that does may be a habit.
-        rated_alike = kinds >= 3 and 2 * sets.rated[these].sum() >= size[second]
+        rated_alike = kinds >= 3 and 2 * sets.rated[these].sum() >= length[second]
         daily = np.isin(on - 1, on).mean() > USUALLY_DAILY
-        again[second] = kinds >= 2 and bool(rated_alike or not daily)
-    copied = np.zeros(order.size, dtype=bool)
-    copied[order] = np.repeat(again, size)
+        copied |= these & bool(kinds >= 2 and (rated_alike or not daily))
     return copied
