@@ -48,6 +48,7 @@ class Inputs:
 
     lifter: Lifter
     stale_at: datetime | None
+    computed_at: datetime | None  # of the analysis before
     log: SetLog
     exercise_ids: Sequence[int]  # of log.exercises
     lifts: Mapping[int, Lift]
@@ -72,6 +73,7 @@ def settings_of(lifter: Lifter, accepted: frozenset[int] = frozenset()) -> Analy
 def read_inputs(db: Transaction, lifter: Lifter, today: int) -> Inputs:
     """Read one lifter. The stale mark is read first: what comes in later makes the lifter stale again."""
     stale_at = lifter.stale_at
+    computed_at = snapshots.computed_at(db, lifter.id)
     _, accepted = snapshots.odd_sets(db, lifter.id)
     log, exercise_ids = logs.set_log(db, lifter)
     pains = seasons.pains(db, lifter.id, since_day=today - PAIN_DAYS_BACK)
@@ -79,6 +81,7 @@ def read_inputs(db: Transaction, lifter: Lifter, today: int) -> Inputs:
     return Inputs(
         lifter=lifter,
         stale_at=stale_at,
+        computed_at=computed_at,
         log=log,
         exercise_ids=exercise_ids,
         lifts=seasons.lifts(db, [*exercise_ids, *hurt]),
@@ -121,7 +124,7 @@ def recompute(store: Store, lifter_id: int, *, now: datetime) -> None:
     bodies = _bodies(analysis, read)
     with store.transaction() as db:
         current = snapshots.analysed_lifter(db, lifter_id, lock=True)
-        if current is None:
+        if current is None or _was_overtaken(db, read, now):
             return
         snapshots.replace(db, lifter_id, bodies, as_of_day=today, version=VERSION, at=now)
         _hold_out(db, lifter_id, {one.row for one in analysis.held_out})
@@ -138,6 +141,12 @@ def recompute(store: Store, lifter_id: int, *, now: datetime) -> None:
         put_row(db, current, inputs, held, read.lifts, now=now)
         if read.stale_at is not None:
             lifters.clear_stale(db, lifter_id, read.stale_at)
+
+
+def _was_overtaken(db: Transaction, read: Inputs, now: datetime) -> bool:
+    """True if a later analysis was stored since this one read the log."""
+    latest = snapshots.computed_at(db, read.lifter.id)
+    return latest is not None and latest != read.computed_at and latest > now
 
 
 def _bodies(analysis: LifterAnalysis, read: Inputs) -> dict[int, dict[str, Any]]:

@@ -64,7 +64,6 @@ class Worker:
         self._clock = clock
         self._look_every_s = look_every_s
         self._stopping = threading.Event()
-        self._news = threading.Event()
         self._failures: dict[int, tuple[int, datetime]] = {}  # lifter -> how often, not again before
         self._next_new_day: datetime | None = None
         # A daemon: a process that ends without a stop must not hang on a thread that only recomputes.
@@ -73,14 +72,9 @@ class Worker:
     def start(self) -> None:
         self._thread.start()
 
-    def wake(self) -> None:
-        """Look at the queue now and not at the next look."""
-        self._news.set()
-
     def stop(self, timeout_s: float = 10.0) -> bool:
         """End after the lifter in hand; True if that was in time."""
         self._stopping.set()
-        self._news.set()
         if self._thread.is_alive():
             self._thread.join(timeout_s)
         return not self._thread.is_alive()
@@ -96,8 +90,7 @@ class Worker:
             except Exception as error:
                 # The database may be busy or gone for a moment; the next look is the retry.
                 logger.exception("analysis round failed", error)
-            self._news.wait(self._look_every_s)
-            self._news.clear()
+            self._stopping.wait(self._look_every_s)
 
     def _round(self) -> None:
         now = self._clock()

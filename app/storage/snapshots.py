@@ -21,6 +21,15 @@ def of_lifter(db: Session, lifter_id: int) -> dict[int, Snapshot]:
     return {row.exercise_id: row for row in rows}
 
 
+def computed_at(db: Session, lifter_id: int) -> datetime | None:
+    """When the lifter's last analysis was made."""
+    return db.scalar(
+        select(Snapshot.computed_at).where(
+            Snapshot.lifter_id == lifter_id, Snapshot.exercise_id == WHOLE_LIFTER
+        )
+    )
+
+
 def replace(
     db: Session,
     lifter_id: int,

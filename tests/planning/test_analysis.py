@@ -105,6 +105,25 @@ def test_what_comes_in_during_the_analysis_leaves_the_lifter_stale(
         assert [number for number, _ in lifters.stale(db)] == [world.lifter.id]
 
 
+def test_an_analysis_that_was_overtaken_is_not_stored(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    world = make_world(store)
+    train(world)
+    real = service.analyse_lifter
+
+    def overtaken(*args: Any, **kwargs: Any) -> Any:
+        monkeypatch.setattr(service, "analyse_lifter", real)
+        log_sets(store, world.lifter, world.squat, TODAY, [(115.0, 5, 9.0)])
+        recompute(store, world.lifter.id, now=NOW + timedelta(seconds=1))
+        return real(*args, **kwargs)
+
+    monkeypatch.setattr(service, "analyse_lifter", overtaken)
+    recompute(store, world.lifter.id, now=NOW)
+    view = lifter_view(store, world.coach, world.lifter.id, now=NOW)
+    assert view.computed_at == NOW + timedelta(seconds=1)
+    fives = next(one for one in view.lifts[0].analysis.exposures if one.rep_range == "5-6")
+    assert fives.days_since == 0
+
+
 def test_no_transaction_is_open_while_the_core_computes(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
