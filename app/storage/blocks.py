@@ -55,6 +55,13 @@ def of_lifter(db: Session, lifter_id: int) -> Sequence[Block]:
     ).all()
 
 
+def of_lifters(db: Session, lifter_ids: Sequence[int]) -> Sequence[Block]:
+    """Blocks of several lifters, drafts too, by start."""
+    return db.scalars(
+        select(Block).where(Block.lifter_id.in_(lifter_ids)).order_by(Block.start_day, Block.id)
+    ).all()
+
+
 def add(db: Session, lifter_id: int, **values: Any) -> Block:
     block = Block(lifter_id=lifter_id, **values)
     db.add(block)

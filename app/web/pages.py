@@ -127,6 +127,10 @@ def short_day(ordinal: int) -> str:
     return f"{found.day} {MONTHS[found.month - 1]}"
 
 
+def iso(ordinal: int) -> str:
+    return date.fromordinal(ordinal).isoformat()
+
+
 def ago(ordinal: int, today: int) -> str:
     """A past day as people say it; days to come read as dates."""
     days = today - ordinal
@@ -180,6 +184,7 @@ def environment() -> jinja2.Environment:
         kg=kg,
         day=day,
         short_day=short_day,
+        iso=iso,
         ago=ago,
         clock=clock,
         num=num,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from app.web import access, health, libraries
-from app.web.coach import account, data, lifter, lifter_settings, roster
+from app.web.coach import account, builder, data, lifter, lifter_settings, methods, roster
 from app.web.lifter import door, history, pages, sync, words
 
 
@@ -16,9 +16,11 @@ def routers() -> list[APIRouter]:
         access.router,
         account.router,
         data.router,
+        builder.router,
         roster.router,
         lifter_settings.router,
         lifter.router,
+        methods.router,
         door.router,
         sync.router,
         pages.router,
