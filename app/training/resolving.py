@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import lru_cache
-from typing import Literal, TypeVar
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 
@@ -61,7 +61,7 @@ from app.training.rules import (
     advance,
     change_at,
 )
-from app.training.units import format_mass, mass_number
+from app.training.units import Unit, format_mass, mass_number
 
 R = TypeVar("R", DayOf, Emphases, EveryNthWeek, Hold, StepBack, Taper)
 Source = Literal["typed", "rule", "step back", "taper", "day"]
@@ -222,6 +222,9 @@ class Resolver:
         self.done: dict[str, list[Work | None]] = {}
         self.active: set[str] = set()
         self.by_id = {row.id: (line, session, row) for line, (session, row) in enumerate(self.lines)}
+        self.rules: dict[str, dict[type, Any]] = {
+            row.id: {type(rule): rule for rule in row.rules} for _, row in self.lines
+        }
         self.loads = {name: loads_of(state.kit) for name, state in lifter.exercises.items()}
 
     def works(self) -> list[Work]:
@@ -261,7 +264,8 @@ class Resolver:
         """One cell: as typed, or as the rules have it follow from what was typed."""
         cell = row.cells[week]
         state = self.lifter.exercises.get(row.exercise)
-        emphases = rule_of(row, Emphases) if not cell.text else None
+        rules = self.rules[row.id]
+        emphases = rules.get(Emphases) if not cell.text else None
         part = _part_at(emphases, week) if emphases is not None else None
         if cell.prescription is not None or (part is not None and part[1] == week):
             typed = cell.prescription
@@ -273,11 +277,11 @@ class Resolver:
             return work
         if cell.text or (emphases is not None and part is None) or not row.rules:
             return None
-        follows = rule_of(row, DayOf)
+        follows = rules.get(DayOf)
         if follows is not None:
             return self.follow(session, row, week, follows, state)
         anchor = climb.anchors.get(row.id) or (climb.lead() if _by_lift(row) else None)
-        nth = rule_of(row, EveryNthWeek)
+        nth = rules.get(EveryNthWeek)
         if anchor is None or (nth is not None and (week - anchor.week) % nth.weeks):
             return None
         return self.derive(climb, anchor, session, row, week, state)
@@ -292,7 +296,7 @@ class Resolver:
         state: ExerciseState | None,
     ) -> Work | None:
         day = 7 * week + session.day
-        taper, back = rule_of(row, Taper), rule_of(row, StepBack)
+        taper, back = self.rules[row.id].get(Taper), self.rules[row.id].get(StepBack)
 
         def at(number: int, source: Source, kept: float = 1.0, cap: float | None = None) -> Work:
             exposures = max(number - anchor.number, 0)
@@ -541,9 +545,15 @@ def share_of(
 
 
 def as_mass(grams: int | None, state: ExerciseState | None) -> Mass | None:
+    """A load as it is written in the lifter's unit."""
     if grams is None or state is None:
         return None
-    return Mass(Decimal(mass_number(grams, state.unit)), state.unit)
+    return _mass(grams, state.unit)
+
+
+@lru_cache(maxsize=8192)
+def _mass(grams: int, unit: Unit) -> Mass:
+    return Mass(Decimal(mass_number(grams, unit)), unit)
 
 
 def _with_loads(
@@ -591,7 +601,12 @@ def _curve(reps: float, state: ExerciseState) -> float:
 
 
 def _shown(kg: float, state: ExerciseState) -> str:
-    return format_mass(round(kg * 1000), state.unit)
+    return _printed(round(kg * 1000), state.unit)
+
+
+@lru_cache(maxsize=8192)
+def _printed(grams: int, unit: Unit) -> str:
+    return format_mass(grams, unit)
 
 
 def _mark_shown(mark: Mark, state: ExerciseState) -> str:
@@ -766,7 +781,10 @@ def _novelty(
             )
             made = CellNovelty("first", math.nan, math.nan, label, since, beyond, sentence)
         else:
-            best = max(recent, key=lambda one: (one.value_kg, one.day))
+            best = recent[0]
+            for one in recent[1:]:
+                if (one.value_kg, one.day) > (best.value_kg, best.day):
+                    best = one
             step = 100 * (value / best.value_kg - 1) if best.value_kg > 0 else math.nan
             change = load_kg - best.load_kg
             increment = increment_at(best.load_kg * 1000, loads) / 1000
@@ -787,6 +805,8 @@ def _novelty(
                 if reps <= best.reps:
                     allowed = max(allowed, round((best.load_kg + increment) * 1000))
                 leap = leap or Leap(position, allowed)
+            if newest is not None and _RANK[kind] <= _RANK[newest.kind]:
+                continue
             against = f"{_shown(best.load_kg, state)} x {best.reps}"
             sentence = _novelty_sentence(kind, change, step, reps == best.reps, against, state)
             made = CellNovelty(kind, step, change, label, since, beyond, sentence)
