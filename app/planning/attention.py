@@ -62,6 +62,8 @@ class Finding:
 _MATTER = {"stall": "progress", "regression": "progress", "silent": "attendance", "missed_work": "attendance"}
 # What a lifter does in a week, or how a lifter rates effort, shows on several lifts and is one matter.
 SHARED = frozenset({"load_spike", "effort_drift", "expected_dip", "detraining"})
+# A helper exercise loaded too high is put right in passing; the same on a main lift is worth a look.
+OF_LITTLE_WEIGHT_IN_HELPERS = frozenset({"effort_drift"})
 _SIZE = {
     "stall": "weeks",
     "regression": "change_pct",
@@ -145,7 +147,7 @@ def findings(
 def _of_lifts(analysis: LifterAnalysis, lifts: Mapping[str, Lift], kinds: Sequence[str]) -> list[Finding]:
     """The flags of lifts, one a cause: the worst lift stands for those that share it and names the rest."""
     judged = [one for one in analysis.exercises if one.main_lift is not None] or list(analysis.exercises)
-    same: dict[str, list[tuple[str, Finding]]] = {}
+    same: dict[str, list[tuple[str, bool, Finding]]] = {}
     for one in judged:
         main = one.main_lift or one.exercise
         for flag in one.flags:
@@ -155,14 +157,20 @@ def _of_lifts(analysis: LifterAnalysis, lifts: Mapping[str, Lift], kinds: Sequen
                 continue
             of_lift = "" if flag.kind in SHARED else key_of(main)[:60]
             cause = f"{_MATTER.get(flag.kind, flag.kind)}:{of_lift}"
-            same.setdefault(cause, []).append((main, _finding(flag, cause, lifts[one.exercise].id)))
+            finding = _finding(flag, cause, lifts[one.exercise].id)
+            same.setdefault(cause, []).append((main, one.exercise == main, finding))
     return [_worst_of(group) for group in same.values()]
 
 
-def _worst_of(group: Sequence[tuple[str, Finding]]) -> Finding:
-    main, worst = max(group, key=lambda one: _weight(one[1]))
-    others = sorted({other for other, _ in group} - {main})
-    return replace(worst, evidence={**worst.evidence, "also": others}) if others else worst
+def _worst_of(group: Sequence[tuple[str, bool, Finding]]) -> Finding:
+    """The finding that stands for its cause: of equal severity, a main lift's before a helper's."""
+    main, is_main, worst = max(group, key=lambda one: (_weight(one[2])[0], one[1], _weight(one[2])))
+    others = sorted({other for other, _, _ in group} - {main})
+    if others:
+        worst = replace(worst, evidence={**worst.evidence, "also": others})
+    if not is_main and worst.kind in OF_LITTLE_WEIGHT_IN_HELPERS:
+        worst = replace(worst, severity="notice")
+    return worst
 
 
 def _trained_otherwise(analysis: LifterAnalysis, exercise: str, main: str) -> bool:

@@ -91,6 +91,7 @@ def of_flag(
     others = evidence.get("also") or ()
     named = f"{lift} and {len(others)} more" if lift and others else lift or ""
     title, why = _said(kind, named, evidence, since_day)
+    title = title or kind.replace("_", " ").capitalize() + (f": {named}" if named else "")
     likely = odds(probability) if kind in ("stall", "regression", "low_headroom", "ready_to_progress") else ""
     return Words(
         title=f"{title}, {likely}" if likely else title,
@@ -159,7 +160,7 @@ def _said(kind: str, lift: str, evidence: Mapping[str, Any], since_day: int) -> 
         case "ready_to_progress":
             return f"{lift}: ready for the next step", ""
         case _:
-            return kind.replace("_", " ").capitalize() + (f": {lift}" if lift else ""), ""
+            return "", ""
 
 
 class _Evidence:
