@@ -106,8 +106,8 @@ def analyse(options: argparse.Namespace) -> int:
         return BAD
     for error in (*log.errors, *wrong):
         _say(str(error))
-    if log.error_count > len(log.errors):
-        _say(f"... and {log.error_count - len(log.errors):,} more.")
+    if log.stopped_at is not None:
+        _say(f"Reading stopped at line {log.stopped_at:,} after {len(log.errors):,} errors.")
     if log.dates is not None and log.dates.certain is not None:
         _say(
             f"All refused dates can be read as {log.dates.certain}; import the file in the browser to do so."

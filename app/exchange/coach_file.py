@@ -23,9 +23,7 @@ from app.exchange.writers import XLSX_TEXT, Cell, Sheet, csv_bytes, xlsx_bytes
 
 FORMAT = "terrace-coach"
 FORMAT_VERSION = 1
-FILE_LIMITS = Limits(
-    file_bytes=500 * 2**20, rows=10_000_000, unpacked_bytes=2 * 2**30, workbook_cells=20_000_000
-)
+FILE_LIMITS = Limits(file_bytes=200 * 2**20, rows=10_000_000, unpacked_bytes=2**30, workbook_cells=8_000_000)
 
 Kind = Literal["text", "integer", "number", "yes-no", "day", "instant", "document"]
 Value = str | int | float | bool | date | datetime | dict[str, Any] | list[Any] | None

@@ -12,9 +12,10 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,7 +86,23 @@ SYNONYMS: Mapping[str, tuple[str, ...]] = {
     "failed": ("fail", "missed"),
 }
 
-MAX_ERRORS = 10_000  # kept; those beyond are counted
+MAX_ERRORS = 10_000  # Reading stops there: such a file has the wrong columns, not wrong cells.
+MAX_NAMES = 10_000  # different lifters, or exercises
+_MEMO_TEXTS = 50_000
+
+_INT_FIELDS = (
+    "lifter",
+    "exercise",
+    "date",
+    "set_number",
+    "load_g",
+    "pounds",
+    "reps",
+    "warm_up",
+    "failed",
+    "line",
+)
+_FLOAT_FIELDS = ("rpe", "session_rpe", "session_minutes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,11 +186,14 @@ class LogRows:
 @dataclass(frozen=True, slots=True)
 class LogFile:
     rows: LogRows
-    errors: tuple[RowError, ...]  # the first MAX_ERRORS
+    errors: tuple[RowError, ...]
     error_count: int
     facts: Facts
-    dates: DateGuess | None = field(default=None)
+    dates: DateGuess | None = None
     """Set when dates were refused that another style would take."""
+    stopped_at: int | None = None
+    """The line at which reading stopped because of MAX_ERRORS errors. No row is handed out then, or half a
+    file could be taken for its good rows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,6 +295,8 @@ def read_log(
         reader.take(lines, rows)
         if progress is not None:
             progress(len(rows))
+        if reader.stopped_at is not None:
+            break
     return reader.finish()
 
 
@@ -338,7 +360,7 @@ class _Reader:
         self.width = len(table.header)
         self.marks: Counter[str] = Counter()
         self.bad_dates: Counter[str] = Counter()
-        self.iso_dates = 0
+        self.any_good_date = False
         self.errors: list[RowError] = []
         self.error_count = 0
         self.row_count = 0
@@ -346,10 +368,8 @@ class _Reader:
         self.exercises: dict[str, int] = {}
         units: dict[str, Unit] = {"load_kg": unit or "kg", "load_lb": unit or "lb"}
         readers: dict[str, Callable[[str], object]] = {
-            "lifter": lambda text: self.lifters.setdefault(cells.name(text, "lifter"), len(self.lifters)),
-            "exercise": lambda text: self.exercises.setdefault(
-                cells.name(text, "exercise"), len(self.exercises)
-            ),
+            "lifter": lambda text: self._name(text, "lifter", self.lifters),
+            "exercise": lambda text: self._name(text, "exercise", self.exercises),
             "date": self._day,
             "set_number": lambda text: self._whole(text, 1, MAX_SET_NUMBER) if text.strip() else 0,
             "load_kg": lambda text: self._load(text, units["load_kg"]),
@@ -365,16 +385,32 @@ class _Reader:
         self.memos = {name: _Memo(readers[name], EXPECTED[name]) for name in columns}
         if not strict and date_style != "iso":
             self.memos["date"].expected = f"a date as {date_style} or YYYY-MM-DD"
-        self.parts: dict[str, list[Sequence[object]]] = {name: [] for name in (*FIELDS, "line")}
+        self.stopped_at: int | None = None
+        self.ints: dict[str, list[Ints]] = {name: [] for name in _INT_FIELDS}
+        self.floats: dict[str, list[Floats]] = {name: [] for name in _FLOAT_FIELDS}
+        self.typed: list[str] = []
+        self.notes: list[str] = []
 
     # Cells
 
+    def _name(self, text: str, what: str, known: dict[str, int]) -> int:
+        number = known.setdefault(cells.name(text, what), len(known))
+        if number >= MAX_NAMES:
+            raise Refused(
+                self.table.place(None),
+                f"the column {self.table.header[self.columns[what]]} has more than {MAX_NAMES:,} different "
+                "names; check that it is the right one.",
+            )
+        return number
+
     def _day(self, text: str) -> int:
         try:
-            return cells.local_day(text.strip(), self.date_style)
+            day = cells.local_day(text.strip(), self.date_style)
         except ValueError:
             self.bad_dates[text.strip()] += 1
             raise
+        self.any_good_date = True
+        return day
 
     def _whole(self, text: str, low: int, high: int) -> int:
         value = cells.whole_number(text.strip())
@@ -430,10 +466,25 @@ class _Reader:
             read = {name: [values[at] for at in good] for name, values in read.items()}
             loads = [loads[at] for at in good]
             lines = [lines[at] for at in good]
-        for name, values in read.items():
-            self.parts[name].append(values)
-        self.parts["load_kg"].append(loads)
-        self.parts["line"].append(lines)
+        self._keep(read, loads, lines)
+        for memo in self.memos.values():
+            if len(memo) > _MEMO_TEXTS:
+                memo.clear()  # A column of ever new texts gains nothing from being remembered.
+
+    def _keep(self, read: dict[str, list[Any]], loads: list[Any], lines: list[int]) -> None:
+        """Add typed columns of one chunk, packed at once: a million rows of objects would fill the memory."""
+        n = len(lines)
+        for name, kept in self.ints.items():
+            if name in read:
+                kept.append(np.fromiter(read[name], dtype=np.int32, count=n))
+        for name, numbers in self.floats.items():
+            if name in read:
+                numbers.append(np.fromiter(read[name], dtype=np.float64, count=n))
+        self.ints["line"].append(np.array(lines, dtype=np.int32))
+        self.ints["load_g"].append(np.fromiter((load[0] for load in loads), dtype=np.int32, count=n))
+        self.ints["pounds"].append(np.fromiter((load[2] for load in loads), dtype=np.int32, count=n))
+        self.typed += [load[1] for load in loads]
+        self.notes += read.get("note", [""] * n)
 
     def _loads(self, read: dict[str, list[object]], lines: list[int], bad: set[int]) -> list[object]:
         kg, lb = read.pop("load_kg", None), read.pop("load_lb", None)
@@ -482,17 +533,17 @@ class _Reader:
 
     def _append(self, error: RowError) -> None:
         self.error_count += 1
-        if len(self.errors) < MAX_ERRORS:
+        if self.error_count <= MAX_ERRORS:
             self.errors.append(error)
+        else:
+            self.stopped_at = self.stopped_at or error.place.line
 
     # The whole
 
     def finish(self) -> LogFile:
-        n = sum(map(len, self.parts["line"]))
-        loads: list[tuple[int, str, bool]] = list(self._joined("load_kg"))  # type: ignore[arg-type]
-        grams, typed, pounds = map(list, zip(*loads, strict=True)) if loads else ([], [], [])
-        lifter, exercise = self._ints("lifter", n), self._ints("exercise", n)
-        day, given = self._ints("date", n), self._ints("set_number", n)
+        n = len(self.typed)
+        lifter, exercise = self._column("lifter", n), self._column("exercise", n)
+        day, given = self._column("date", n), self._column("set_number", n)
         set_number, occurrence = _numbered(lifter, exercise, day, given, len(self.exercises))
         rows = LogRows(
             tuple(self.lifters),
@@ -502,35 +553,35 @@ class _Reader:
             day,
             set_number,
             occurrence,
-            np.array(grams, dtype=np.int64),
-            typed,
-            np.array(pounds, dtype=np.bool_),
-            self._ints("reps", n),
-            self._floats("rpe", n),
-            self._floats("session_rpe", n),
-            self._floats("session_minutes", n),
-            [str(text) for text in self._joined("note")] or [""] * n,
-            self._ints("warm_up", n).astype(np.bool_),
-            self._ints("failed", n).astype(np.bool_),
-            self._ints("line", n),
+            self._column("load_g", n),
+            self.typed,
+            self._column("pounds", n).astype(np.bool_),
+            self._column("reps", n),
+            self._numbers("rpe", n),
+            self._numbers("session_rpe", n),
+            self._numbers("session_minutes", n),
+            self.notes,
+            self._column("warm_up", n).astype(np.bool_),
+            self._column("failed", n).astype(np.bool_),
+            self._column("line", n),
         )
         self.errors.sort(key=lambda error: error.place.line or 0)
-        return LogFile(rows, tuple(self.errors), self.error_count, self._facts(rows), self._guess_dates())
+        return LogFile(
+            rows if self.stopped_at is None else select(rows, np.zeros(n, dtype=np.bool_)),
+            tuple(self.errors),
+            self.error_count,
+            self._facts(rows),
+            self._guess_dates(),
+            self.stopped_at,
+        )
 
-    def _joined(self, name: str) -> Iterator[object]:
-        for part in self.parts[name]:
-            yield from part
-        self.parts[name] = []
+    def _column(self, name: str, n: int) -> Ints:
+        parts = self.ints.pop(name)
+        return np.concatenate(parts).astype(np.int64) if parts else np.zeros(n, dtype=np.int64)
 
-    def _ints(self, name: str, n: int) -> Ints:
-        if not self.parts[name]:
-            return np.zeros(n, dtype=np.int64)
-        return np.fromiter(self._joined(name), dtype=np.int64, count=n)
-
-    def _floats(self, name: str, n: int) -> Floats:
-        if not self.parts[name]:
-            return np.full(n, np.nan)
-        return np.fromiter(self._joined(name), dtype=np.float64, count=n)
+    def _numbers(self, name: str, n: int) -> Floats:
+        parts = self.floats.pop(name)
+        return np.concatenate(parts) if parts else np.full(n, np.nan)
 
     def _facts(self, rows: LogRows) -> Facts:
         units = {"lb" if pounds else "kg" for pounds in np.unique(rows.pounds)}
@@ -556,8 +607,7 @@ class _Reader:
         if not self.bad_dates:
             return None
         texts = [text for text, _ in self.bad_dates.most_common(2_000) if text]
-        good = any(type(value) is int for value in self.memos["date"].values())
-        return guess_dates(texts, mixed=good)
+        return guess_dates(texts, mixed=self.any_good_date)
 
 
 def guess_dates(texts: Sequence[str], *, mixed: bool = False) -> DateGuess | None:

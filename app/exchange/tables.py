@@ -402,7 +402,8 @@ def _guess_delimiter(sample: str) -> str:
         except csv.Error:
             return False, 0.0, 0
         usual = max(set(widths), key=widths.count, default=0)
-        return usual > 1, widths.count(usual) / max(len(widths), 1), usual
+        # A header of several cells counts even if no row under it is whole.
+        return max([usual, *widths[:1]]) > 1, widths.count(usual) / max(len(widths), 1), usual
 
     return max(DELIMITERS, key=score)
 

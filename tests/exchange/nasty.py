@@ -6,6 +6,7 @@ one set or more. Written by hand; the workbooks are made with openpyxl and then 
 
 from __future__ import annotations
 
+import gc
 import io
 import struct
 import zipfile
@@ -13,6 +14,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from pathlib import Path
 from typing import Any
 
 import openpyxl
@@ -436,6 +438,21 @@ def workbooks() -> Iterator[Nasty]:
         "cannot be read|no text",
     )
     yield Nasty("deep.xlsx", with_sheet(SHEET % (b"<row>" * 50_000)), "cannot be read|no text")
+
+
+def grown_by(call: Callable[[], object]) -> float:
+    """Megabytes by which the process grew at most while ``call`` ran (Linux keeps that mark)."""
+    status, marks = Path("/proc/self/status"), Path("/proc/self/clear_refs")
+
+    def megabytes(name: str) -> float:
+        line = next(line for line in status.read_text().splitlines() if line.startswith(name))
+        return int(line.split()[1]) / 1024
+
+    gc.collect()
+    marks.write_text("5")
+    before = megabytes("VmRSS")
+    call()
+    return megabytes("VmHWM") - before
 
 
 def all_files() -> list[Nasty]:

@@ -116,6 +116,20 @@ def test_every_bad_cell_is_reported_and_good_rows_stay() -> None:
     assert log.rows.line.tolist() == [3]
 
 
+def test_reading_stops_at_ten_thousand_errors_and_hands_out_no_row() -> None:
+    good, bad = "Ines,2026-03-09,Squat,1,100,5,,,,\n", "Ines,2026-03-09,Squat,1,x,5,,,,\n"
+    log = read(HEADER + good + bad * 12_000)
+    assert len(log.errors) == 10_000
+    assert log.stopped_at == 10_003
+    assert len(log.rows) == 0
+
+
+def test_a_column_of_ever_new_names_is_refused() -> None:
+    rows = "".join(f"L{n},2026-03-09,Squat,1,100,5,,,,\n" for n in range(10_001))
+    with pytest.raises(Refused, match="the column lifter has more than 10,000 different names"):
+        read(HEADER + rows)
+
+
 def test_lines_are_counted_through_quoted_line_ends() -> None:
     text = HEADER + 'Ines,2026-03-09,Squat,1,100,5,,,,"two\nlines"\n\nInes,2026-03-09,Squat,2,x,5,,,,\n'
     assert errors(text)[0].startswith("LOG.csv:5, column load_kg")
