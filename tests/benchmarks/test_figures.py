@@ -121,3 +121,9 @@ def test_a_ratio_compares_two_calls_of_the_same_run() -> None:
     assert ratio(lambda: time.sleep(0.004), lambda: time.sleep(0.002), rounds=5, repeats=2) == pytest.approx(
         2, rel=0.35
     )
+
+
+def test_the_tenth_percentile_lies_among_the_measured_times() -> None:
+    assert figures.p10([0.9, 0.3, 0.4]) == pytest.approx(0.32)
+    assert figures.p10([0.5]) == 0.5
+    assert figures.p10([float(k) for k in range(1, 102)]) == pytest.approx(11.0)
