@@ -174,12 +174,12 @@ def _headroom(
         if not math.isinf(left.low):
             after += f" At the unlucky end {floor} would come in {_when(tops, left.low, block)}."
         return Said(f"{what} are predicted to last: the final one leaves ", f"{last_mean:.1f}", after)
-    early, late = (_when(tops, one, block) for one in (left.low, left.high))
-    span = (
-        f" ({early} to {late})" if not math.isinf(left.high) else f" ({early} at the earliest, or not at all)"
-    )
-    if early == late:
-        span = ""
+    early = _when(tops, left.low, block)
+    if math.isinf(left.high):
+        span = f" ({early} at the earliest, or not at all)"
+    else:
+        late = _when(tops, left.high, block)
+        span = f" ({early} to {late})" if early != late else ""
     end = f" The block runs to week {block.weeks_long}." if block is not None else ""
     return Said(f"{what} are predicted to leave {floor} in ", _when(tops, left.mean, block), f"{span}.{end}")
 

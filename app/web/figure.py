@@ -14,6 +14,7 @@ from typing import Final, Literal
 
 import numpy as np
 
+from app.planning.wording import direction
 from app.training.records import BLOCK_KINDS, BlockKind, Bools, Floats, Ints, Severity, Trend
 from app.training.units import KG_PER_LB
 
@@ -293,20 +294,9 @@ def level_words(figure: LifterFigure) -> str:
 def slope_words(trend: Trend) -> str:
     """Direction of the last six weeks in words, with the slope and its interval."""
     slope = trend.slope_pct_per_week
-    p = trend.probability_rising
-    word = (
-        "rising"
-        if p >= 0.9
-        else "probably rising"
-        if p >= 0.75
-        else "falling"
-        if p <= 0.1
-        else "probably falling"
-        if p <= 0.25
-        else "flat, or too early to say"
-    )
+    word = direction(slope.mean, trend.probability_rising)
     mean, low, high = (tidy(v, 2) for v in (slope.mean, slope.low, slope.high))
-    return f"{word}: {mean} % a week over the last six weeks (9 of 10 between {low} and {high})"
+    return f"{word} over the last six weeks: {mean} % a week (9 of 10 between {low} and {high})"
 
 
 def stress_words(figure: LifterFigure, *, short: bool = False) -> str:
@@ -326,11 +316,7 @@ def sentence(figure: LifterFigure, *, with_level: bool = True) -> str:
     if trend is not None:
         rests = f"{trend.sets_used} sets in {trend.sessions_used} sessions"
         slope = slope_words(trend)
-        parts.append(
-            f"It is {slope}, from {rests}."
-            if with_level
-            else f"{slope[:1].upper()}{slope[1:]}, from {rests}."
-        )
+        parts.append(f"{slope[:1].upper()}{slope[1:]}, from {rests}.")
         if trend.forecast_day.size:
             half = float(trend.forecast_sd_kg[-1]) * BANDS[1][1]
             low, mean, high = (

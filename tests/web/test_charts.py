@@ -287,7 +287,7 @@ def test_the_sentence_gives_level_interval_slope_forecast_and_stress() -> None:
     for part in (
         "Deadlift now 19",
         "8 of 10 between",
-        "% a week over the last six weeks",
+        "over the last six weeks: ",
         "from 412 sets in",
         "Level and slope lead to",
         "Stress in the week of 19 Jan was",

@@ -328,7 +328,11 @@ def _whole_part(
     """What stands around the lift."""
     unit: Unit = "lb" if view.lifter.unit == "lb" else "kg"
     ours = _own_addresses(request)
-    shown = [FlagShown(one, flag_parts.parts(one, view.lifts), _where(one, view, ours)) for one in view.flags]
+    odd = _odd_groups(data_quality.odd_sets(store, coach, lifter_id), unit)
+    shown = [
+        FlagShown(one, flag_parts.parts(one, view.lifts), _where(one, view, ours, has_odd=bool(odd)))
+        for one in view.flags
+    ]
     return {
         "open_flags": [one for one in shown if one.flag.is_open],
         "answered_flags": [one for one in shown if not one.flag.is_open],
@@ -338,7 +342,7 @@ def _whole_part(
         "strip": _strip(view),
         "about": _about(view),
         "loads": [_load_row(one, view.measure, unit) for one in view.loads],
-        "odd_groups": _odd_groups(data_quality.odd_sets(store, coach, lifter_id), unit),
+        "odd_groups": odd,
         "odd_shown": ODD_SETS_SHOWN,
         "days": past.days,
         "decisions": past.decisions,
@@ -351,11 +355,11 @@ def _own_addresses(request: Request) -> set[str]:
     return {getattr(route, "path", "") for route in request.app.routes}
 
 
-def _where(flag: FlagView, view: LifterView, ours: set[str]) -> str:
+def _where(flag: FlagView, view: LifterView, ours: set[str], *, has_odd: bool) -> str:
     """Where the proposal of a flag is carried out; empty where nothing is to do."""
     about = f"/lifters/{view.lifter.id}"
     if flag.kind == "data_error":
-        return "#odd-sets"
+        return "#odd-sets" if has_odd else ""
     if flag.kind == "expected_dip":
         return ""
     if flag.kind in ("silent", "pain"):
