@@ -27,7 +27,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from app.training import effort, repmax
+from app.training import effort, inputs, repmax
 from app.training.records import BlockSpan, Bools, Estimate, Floats, Ints, SetLog, Trend
 
 Z90 = 1.6448536269514722  # two-sided 90 % of the normal distribution
@@ -39,12 +39,21 @@ class Priors:
 
     bias_mean: float = 0.8  # [reps] true reserve - stated
     bias_sd: float = 0.6  # [reps] lifter to lifter
+    bias_per_rep: float = 0.0  # [1] by repetition of the set, up to twelve
+    bias_growth: float = 0.0  # [1] by stated repetition in reserve
     bias_lift_sd: float = 0.3  # [reps] lift to lift
     steepness_lifter_sd: float = 0.20  # [1] of ln k, shared by the lifter's lifts
     steepness_lift_sd: float = 0.18  # [1] of ln k, lift to lift
-    drop: float = 0.168  # [1] ln(1RM / load) at six repetitions, see CURVE
-    shape_mean: float = 0.75  # [1] q of the curve
-    shape_sd: float = 0.2
+    drop: float = 0.17  # [1] ln(1RM / load) at six repetitions, see CURVE
+    shape_mean: float = 0.68  # [1] q of the curve
+    shape_sd: float = 0.13
+    unfamiliar: float = 0.03  # [1] lost in work not done for long
+    unfamiliar_sd: float = 0.015
+    fatigue: float = 0.008  # [1] lost at twice the usual fatigue
+    fatigue_sd: float = 0.008
+    away: float = 0.008  # [1] lost by week away
+    away_sd: float = 0.006
+    single_sd: float = 0.012  # [1] of the level: from the fewest repetitions trained down to the single
     loss_mean: float = 0.01  # [1] strength lost a set
     loss_sd: float = 0.004
     report_sd: float = 0.8  # [reps] noise of a report at no reserve
@@ -59,7 +68,7 @@ class Priors:
     failing: float = 0.5  # [1] share of reports of nothing left that are true, and of
     failing_if_fewer: float = 0.8  # [1] those with fewer repetitions than the set before
     set_sd: float = 0.016  # [1] luck of a set
-    silent_reserve: float = 1.6  # [reps] a set without a report
+    silent_reserve: float = 1.3  # [reps] a set without a report
     silent_lifter_sd: float = 1.0  # [reps] lifter to lifter
     silent_sd: float = 1.5  # [reps] session to session
     day_sd: float = 0.016  # [1] form of the day
@@ -74,11 +83,12 @@ class Priors:
 
 PRIORS = Priors()
 # Places of the constants in the joint estimate; the lifts' own steepness follows from LIFT on.
-BIAS, STEEPNESS, LOSS, SHAPE, SILENCE, LIFT = range(6)
+BIAS, STEEPNESS, LOSS, SHAPE, SILENCE, UNFAMILIAR, FATIGUE, AWAY, LIFT = range(9)
 PIVOT_REPS = 6.0  # [reps] where the steepness is read, in the middle of what is trained
 MOST_REPS = 40.0  # [reps]
 SHAPE_BOUNDS = (0.05, 1.6)
 MINIMUM_SESSIONS = 4
+WINDOW_DAYS = 1461  # [d] four years say all that can be said about today
 ROBUST_FROM = 2.5  # [SD]
 REPORT_HALF_STEP = 0.25  # [reps] reports come in halves
 
@@ -106,6 +116,8 @@ class Evidence:
     stated: Floats  # (n,) [reps] reported reserve
     kind: Ints  # (n,) one of RATED, FAILURE, SILENT, CEILING, FLOOR, EASY, MISS
     fewer: Bools  # (n,) nothing left, and fewer repetitions than the set before at the same load
+    inputs: tuple[inputs.LiftInputs, ...]  # (L,)
+    session_input: Floats  # (s, 3)
     position: Floats  # (n,) working sets of this lift before this one in the session
     session_day: Ints  # (s,)
     session_lift: Ints  # (s,)
@@ -122,6 +134,8 @@ def gather(log: SetLog, use: Bools) -> Evidence | None:
     """Sets that carry evidence on strength: working sets with load, the best set only of a silent session."""
     load = moved_load(log)
     keep = use & ~log.warm_up & (load > 0) & (log.reps > 0)
+    if keep.any():
+        keep &= log.day > log.day[keep].max() - WINDOW_DAYS
     pick = np.flatnonzero(keep)
     if not pick.size:
         return None
@@ -168,8 +182,22 @@ def gather(log: SetLog, use: Bools) -> Evidence | None:
     rows = np.r_[np.flatnonzero(keep), twice, twice]
     session_keep, dense = np.unique(session[rows], return_inverse=True)
     starts = np.flatnonzero(first)[session_keep]
+    states, session_input = [], np.zeros((session_keep.size, inputs.COUNT))
+    session_exercise = exercise[first]
+    for exercise_index in enough:
+        here = np.flatnonzero(session_exercise == exercise_index)
+        low, high = here[0], here[-1] + 1
+        sets = np.flatnonzero(exercise == exercise_index)
+        state = inputs.prepare(
+            day[first][low:high], session[sets] - low, reps[sets], (reps * load[pick])[sets]
+        )
+        states.append(state)
+        told = (session_keep >= low) & (session_keep < high)
+        session_input[told] = inputs.at_sessions(state)[session_keep[told] - low]
     return Evidence(
         exercises=enough,
+        inputs=tuple(states),
+        session_input=session_input,
         lift=number[exercise[rows]],
         day=day[rows],
         session=dense,
@@ -288,7 +316,9 @@ def fit(
     if e is None:
         return None
     p, lifts = priors, e.exercises.size
-    origin = int(e.day.min())
+    # Weeks are counted from the lifter's first day ever, so that they do not move as time goes on.
+    first_day = int(log.day.min())
+    origin = first_day + 7 * int((e.day.min() - first_day) // 7)
     # Nodes: one for a lift and week of the lifter's own clock, split where a block begins.
     sb = block_of(e.session_day, spans)
     week = (e.session_day - origin) // 7
@@ -307,8 +337,27 @@ def fit(
     time = np.where(used, time, time.max(axis=1, keepdims=True))
     block = np.full((lifts, width), -1)
     block[node_lift, column] = keys % 4096
-    prior_mean = np.r_[p.bias_mean, 0.0, p.loss_mean, p.shape_mean, p.silent_reserve, np.zeros(2 * lifts)]
-    prior_sd = np.r_[p.bias_sd, p.steepness_lifter_sd, p.loss_sd, p.shape_sd, p.silent_lifter_sd]
+    prior_mean = np.r_[
+        p.bias_mean,
+        0.0,
+        p.loss_mean,
+        p.shape_mean,
+        p.silent_reserve,
+        -p.unfamiliar,
+        -p.fatigue,
+        -p.away,
+        np.zeros(2 * lifts),
+    ]
+    prior_sd = np.r_[
+        p.bias_sd,
+        p.steepness_lifter_sd,
+        p.loss_sd,
+        p.shape_sd,
+        p.silent_lifter_sd,
+        p.unfamiliar_sd,
+        p.fatigue_sd,
+        p.away_sd,
+    ]
     own_sd = np.r_[np.full(lifts, p.steepness_lift_sd), np.full(lifts, p.bias_lift_sd)]
     prior_precision = np.r_[prior_sd, own_sd] ** -2.0
     size = LIFT + 2 * lifts
@@ -327,6 +376,7 @@ def fit(
     step = np.array([0, 0, 0, REPORT_HALF_STEP, 0, -REPORT_HALF_STEP, 0])[e.kind]
     ceiling, missed = np.flatnonzero(e.kind == CEILING), np.flatnonzero(e.kind == MISS)
     failing = np.where(e.fewer, p.failing_if_fewer, p.failing)[ceiling]
+    longer = p.bias_per_rep * (np.minimum(e.reps, 12.0) - PIVOT_REPS)
     log_likelihood = math.nan
     for _ in range(rounds):
         q = float(theta[SHAPE])
@@ -338,12 +388,15 @@ def fit(
             1 + drop / unit,
         )
         left = possible - e.reps
-        bias = theta[BIAS] + theta[LIFT + lifts + e.lift]
+        bias = theta[BIAS] + theta[LIFT + lifts + e.lift] + longer
         slope = np.maximum(possible, 1.0) ** (1 - q) / unit  # d(left) / dx
         # The noise is chosen by the predicted reserve, never by the reported one.
+        stretch = np.where(reported & (left > bias), 1 + p.bias_growth, 1.0)
         expected = left - np.where(reported, bias, np.where(silent, theta[SILENCE], shift))
         report_sd = p.report_sd + p.report_slope * np.clip(left - bias, 0, 8)
         sd = np.hypot(np.where(reported, report_sd, spread), slope * p.set_sd)
+        expected /= stretch
+        slope /= stretch
         r = e.stated - expected
         u = r / np.sqrt(sd**2 + (slope * p.day_sd) ** 2)
         curvature = (
@@ -360,7 +413,7 @@ def fit(
         curvature[missed] *= 1 - felt
         precision = slope**2 * curvature
         jac = np.zeros((e.day.size, size))
-        jac[:, BIAS] = np.where(reported, -1 / slope, 0.0)
+        jac[:, BIAS] = np.where(reported, -1 / (slope * stretch), 0.0)
         jac[:, SILENCE] = np.where(silent, -1 / slope, 0.0)
         jac[:, STEEPNESS] = -drop
         jac[:, LOSS] = -e.position
@@ -370,14 +423,16 @@ def fit(
         jac[np.arange(e.day.size), LIFT + e.lift] = jac[:, STEEPNESS]
         jac[np.arange(e.day.size), LIFT + lifts + e.lift] = jac[:, BIAS]
         # Pseudo-observation of the session's log-level, linear in the constants.
-        y = x + r / slope + jac @ theta
+        y = x + r / slope + jac @ theta  # without the inputs, which belong to the level
         info = np.bincount(e.session, precision, sessions)
         ys = np.bincount(e.session, precision * y, sessions) / info
         ds = (
             np.stack([np.bincount(e.session, precision * jac[:, c], sessions) for c in range(size)], axis=1)
             / info[:, None]
         )
+        ds[:, UNFAMILIAR : AWAY + 1] = e.session_input
         dy, dj = y - ys[e.session], jac - ds[e.session]
+        dj[:, UNFAMILIAR : AWAY + 1] = 0.0
         hess = np.diag(prior_precision) + (dj * precision[:, None]).T @ dj
         grad = prior_precision * prior_mean + dj.T @ (precision * dy)
         # Sessions into nodes: day form is drawn once a session.
@@ -415,8 +470,8 @@ def fit(
         alpha = np.swapaxes(factor, 1, 2) @ resid[:, :, None]
         level = mean + (cov @ alpha)[:, :, 0]
         node_level = level[node_lift, column]
-        x_node = node_level[node_of_session]
-        own = ys - ds @ theta
+        x_node = node_level[node_of_session] + e.session_input @ theta[UNFAMILIAR : AWAY + 1]
+        own = ys - ds @ theta + e.session_input @ theta[UNFAMILIAR : AWAY + 1]
         own_resid = own - x_node
         # The session's own draw, shrunk by the information it carries, is where its sets are linearised.
         form = own_resid * p.day_sd**2 / (p.day_sd**2 + 1 / info)
@@ -448,8 +503,11 @@ def fit(
     )
 
 
-def predict(f: Fit, lift: int, day: Floats, block: Ints | None = None) -> tuple[Floats, Floats]:
+def predict(
+    f: Fit, lift: int, day: Ints, block: Ints | None = None, known_until: int | None = None
+) -> tuple[Floats, Floats]:
     """Posterior mean and covariance of one lift's log-level at given days. (m,), (m, m)"""
+    known_until = int(np.max(day)) if known_until is None else known_until
     t = ((np.asarray(day, float) - f.origin) / 7)[None]
     b = block_of(np.asarray(day), f.spans)[None] if block is None else block[None]
     node = slice(lift, lift + 1)
@@ -463,8 +521,11 @@ def predict(f: Fit, lift: int, day: Floats, block: Ints | None = None) -> tuple[
         + f.priors.slope_mean * t[0]
         + gain @ (factor @ np.where(f.used[lift], f.y[lift] - mean_n, 0.0))
     )
-    lever = gain @ (factor @ f.design[lift])
-    return mean, own - gain @ gain.T + lever @ f.theta_cov @ lever.T
+    told = inputs.at_days(f.evidence.inputs[lift], np.asarray(day), known_until)
+    mean = mean + told @ f.theta[UNFAMILIAR : AWAY + 1]
+    lever = -gain @ (factor @ f.design[lift])
+    lever[:, UNFAMILIAR : AWAY + 1] += told
+    return mean, own - gain @ gain.T + lever @ f.theta_cov @ lever.T + f.priors.single_sd**2
 
 
 FORECAST_WEEKS = 12
@@ -480,7 +541,7 @@ def read(f: Fit, lift: int, as_of: int) -> Trend:
     future = as_of + 7 * np.arange(1, FORECAST_WEEKS + 1, dtype=np.int64)
     day = np.r_[past, future]
     here = block_of(np.minimum(day, as_of), f.spans)
-    mean, cov = predict(f, lift, day, here)
+    mean, cov = predict(f, lift, day, here, as_of)
     sd = np.sqrt(np.maximum(np.diag(cov), 1e-12))
     kg = np.exp(mean)
     now = past.size - 1
