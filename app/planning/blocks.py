@@ -227,7 +227,7 @@ def problems(plan: PlanDocument) -> list[str]:
         f"{names[one.row]}, week {one.week + 1}: “{one.text[:40]}” is not understood. {one.sentence}"
         for one in plan.errors
     ]
-    if not any(cell.prescription for _, row in plan.lines for cell in row.cells):
+    if plan.empty:
         found.append("The plan has no prescription yet. Write one in a cell, for example 3 x 5 @ RPE 8")
     return found
 

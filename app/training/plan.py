@@ -313,6 +313,15 @@ def apply(plan: PlanDocument, edit: Edit) -> tuple[PlanDocument, Edit]:
     PlanError
         If the edit names a row, session or week that is not there, or would leave a plan that cannot be.
     """
+    changed, back = _apply(plan, edit)
+    if isinstance(edit, SetRow | InsertRow | DeleteRow | InsertSession | DeleteSession):
+        rows = {row.id: row for _, row in changed.lines}
+        for row in rows.values():
+            _check_follows(row, rows)
+    return changed, back
+
+
+def _apply(plan: PlanDocument, edit: Edit) -> tuple[PlanDocument, Edit]:
     match edit:
         case SetCells(cells):
             return _set_cells(plan, cells)
@@ -329,7 +338,7 @@ def apply(plan: PlanDocument, edit: Edit) -> tuple[PlanDocument, Edit]:
             return _with_session(plan, without), InsertRow(session.id, position, row)
         case MoveRow(row_id, session_id, position):
             session, old, row = plan.place(row_id)
-            taken, _ = apply(plan, DeleteRow(row_id))
+            taken, _ = _apply(plan, DeleteRow(row_id))
             return _insert_row(taken, session_id, position, row), MoveRow(row_id, session.id, old)
         case InsertSession(position, new):
             return _insert_session(plan, position, new), DeleteSession(new.id)
@@ -484,7 +493,8 @@ def _inside(position: int, most: int, what: str) -> None:
 
 
 def _number(identity: str) -> int:
-    return int(identity[1:]) if identity[1:].isdigit() else 0
+    digits = identity[1:]
+    return int(digits) if digits.isascii() and digits.isdigit() and len(digits) < 10 else 0
 
 
 # --- undo -------------------------------------------------------------------------------------------
@@ -922,6 +932,8 @@ def plan_from_dict(data: object) -> PlanDocument:
 
 
 def _check_follows(row: Row, rows: Mapping[str, Row]) -> None:
+    if not row.rules:
+        return
     seen = {row.id}
     at = row
     while True:

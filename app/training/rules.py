@@ -527,9 +527,9 @@ def rule_from_dict(data: object) -> Rule:
     RuleError
         With a sentence naming the rule and what cannot be.
     """
-    if not isinstance(data, dict) or data.get("rule") not in RULES:
+    name = data.get("rule") if isinstance(data, dict) else None
+    if not isinstance(data, dict) or not isinstance(name, str) or name not in RULES:
         raise RuleError(f"A rule is one of: {', '.join(RULES)}.")
-    name = str(data["rule"])
     cls = RULES[name]
     known = {item.name: item for item in fields(cls)}
     unknown = set(data) - set(known) - {"rule"}

@@ -59,6 +59,7 @@ def every() -> list[Template]:
 @pytest.mark.parametrize("one", every(), ids=lambda one: f"{one.key}-{one.plan.unit}")
 def test_a_template_is_a_plan_without_errors_and_can_be_stored(one: Template) -> None:
     assert one.plan.errors == ()
+    assert not one.plan.empty
     assert plans.plan_from_dict(json.loads(json.dumps(plans.plan_to_dict(one.plan)))) == one.plan
     assert one.plan.purpose.endswith(".")
     assert one.name == one.plan.name

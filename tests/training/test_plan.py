@@ -15,6 +15,7 @@ from app.training import plan as plans
 from app.training.plan import (
     EMPTY,
     CellError,
+    DeleteRow,
     DeleteWeek,
     Edit,
     History,
@@ -27,6 +28,7 @@ from app.training.plan import (
     PlanError,
     Rect,
     SetCells,
+    SetRow,
     SetSession,
     apply,
     apply_all,
@@ -216,6 +218,14 @@ def test_deleting_a_row_frees_the_rows_that_followed_it() -> None:
     assert apply_all(changed, back)[0] == plan
 
 
+def test_a_row_that_others_follow_is_not_deleted_from_under_them() -> None:
+    plan = written()
+    heavy, light = plan.sessions[0].rows
+    plan, _ = apply_all(plan, plans.set_rules(plan, light.id, (DayOf("light", heavy.id),)))
+    with pytest.raises(PlanError, match="follows the row"):
+        apply(plan, DeleteRow(heavy.id))
+
+
 def test_an_id_is_never_given_out_twice() -> None:
     plan = written()
     gone = plan.sessions[0].rows[-1].id
@@ -234,6 +244,8 @@ def test_an_id_is_never_given_out_twice() -> None:
         (DeleteWeek(4), "no week 5"),
         (SetSession("s1", "", 0), "name"),
         (SetSession("s1", "Monday", 7), "day from 0 to 6"),
+        (SetRow("r3", "Lift 01", (DayOf("light", "r99"),), ""), "not in the plan"),
+        (SetRow("r3", "Lift 01", (DayOf("light", "r3"),), ""), "follows itself"),
     ],
 )
 def test_an_edit_that_cannot_be_is_refused_in_words(edit: Edit, words: str) -> None:
@@ -535,3 +547,56 @@ def test_a_taper_cuts_by_what_the_literature_cuts() -> None:
 def test_the_living_rules_default_to_doing_nothing_by_themselves() -> None:
     assert LivingRules() == LivingRules("continue", "keep")
     assert InsertWeek(0) == InsertWeek(0, ())
+
+
+# --- anything that may arrive -----------------------------------------------------------------------
+
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers(-3, 10**12) | st.floats() | st.text(max_size=6) | st.just("r²"),
+    lambda inner: st.lists(inner, max_size=2) | st.dictionaries(st.text(max_size=4), inner, max_size=2),
+    max_leaves=4,
+)
+
+
+def spots(value: Any) -> list[tuple[Any, Any]]:
+    """Every container in a JSON value with each of its keys."""
+    keys = (
+        list(value) if isinstance(value, dict) else list(range(len(value))) if isinstance(value, list) else []
+    )
+    return [(value, key) for key in keys] + [spot for key in keys for spot in spots(value[key])]
+
+
+@given(st.data())
+def test_a_spoilt_plan_is_read_or_refused_in_words(data: st.DataObject) -> None:
+    plan = written()
+    rows = [row.id for _, row in plan.lines]
+    for row_id, rule in zip(rows, (*RULES[:3], RULES[9]), strict=True):
+        plan, _ = apply_all(plan, plans.set_rules(plan, row_id, (rule, StepBack())))
+    stored = json.loads(json.dumps(plans.plan_to_dict(plan)))
+    holder, key = data.draw(st.sampled_from(spots(stored)))
+    holder[key] = data.draw(VALUES)
+    refusal = ""
+    try:
+        again = plans.plan_from_dict(stored)
+    except PlanError as error:
+        refusal = str(error)
+        assert refusal.endswith(".")
+    if not refusal:
+        assert plans.plan_from_dict(plans.plan_to_dict(again)) == again
+
+
+@given(st.data())
+def test_a_spoilt_edit_is_applied_or_refused_in_words(data: st.DataObject) -> None:
+    plan = written()
+    edits = data.draw(deeds(plan).filter(bool))
+    stored = json.loads(json.dumps(plans.edit_to_dict(edits[-1])))
+    holder, key = data.draw(st.sampled_from(spots(stored)))
+    holder[key] = data.draw(VALUES)
+    refusal = ""
+    try:
+        changed, back = apply(plan, plans.edit_from_dict(stored, plan))
+    except PlanError as error:
+        refusal = str(error)
+        assert refusal.endswith(".")
+    if not refusal:
+        assert apply(changed, back)[0] == plan
