@@ -11,6 +11,7 @@ from app.web.lifter import door, history, pages, sync, words
 
 def routers() -> list[APIRouter]:
     return [
+        sync.router,  # first: routes are tried in order, and this one is asked most and timed
         health.router,
         libraries.router,
         access.router,
@@ -22,7 +23,6 @@ def routers() -> list[APIRouter]:
         lifter.router,
         methods.router,
         door.router,
-        sync.router,
         pages.router,
         words.router,
         history.router,
