@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from app.exchange import cells
 from app.exchange.cells import DATE_STYLES, DateStyle
 from app.exchange.tables import Place, Refused, Table, normal_title
-from app.training.units import MAX_MASS_KG, Unit, parse_mass
+from app.training.units import Unit, parse_mass
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -47,6 +47,7 @@ FIELDS = (
 REQUIRED = ("lifter", "date", "exercise", "reps")  # and one of the two loads
 
 # The one table of bounds: code, messages and manual read it.
+MAX_LOAD_KG = 10_000  # A slipped decimal is read, held out and shown with a correction; more is no load.
 MAX_REPS = 1000
 MAX_SET_NUMBER = 1000
 RPE = (1.0, 10.0)  # Any number between is taken: halves are usual, and averages of two sets occur.
@@ -58,8 +59,8 @@ EXPECTED = {
     "date": f"a date as YYYY-MM-DD, from {cells.FIRST_YEAR} to {cells.LAST_YEAR}",
     "exercise": "the name of the exercise",
     "set_number": f"a whole number from 1 to {MAX_SET_NUMBER}, or nothing",
-    "load_kg": f"a load from 0 to {MAX_MASS_KG} kg, 0 for body weight alone",
-    "load_lb": "a load from 0 to 2204 lb, 0 for body weight alone",
+    "load_kg": f"a load from 0 to {MAX_LOAD_KG:,} kg, 0 for body weight alone",
+    "load_lb": "a load from 0 to 22,046 lb, 0 for body weight alone",
     "reps": f"a whole number of repetitions from 0 to {MAX_REPS}",
     "rpe": "a number from 1 to 10, or nothing",
     "session_rpe": "a number from 0 to 10, or nothing",
@@ -434,7 +435,7 @@ class _Reader:
         if self.strict or plain[-1].isdigit():
             _, mark = cells.number(plain)
             self.marks[mark] += 1
-        mass = parse_mass(plain.lstrip("+"), unit)
+        mass = parse_mass(plain.lstrip("+"), unit, most_kg=MAX_LOAD_KG)
         return mass.grams, mass.text, mass.unit == "lb"
 
     # Rows

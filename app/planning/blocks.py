@@ -258,7 +258,7 @@ def assign(
     wrong = problems(plan)
     if wrong:
         raise PlanNotReady(wrong)
-    _make_exercises(store, coach, plan)
+    ensure_exercises(store, coach, plan)
     lifter, state = fresh_state(store, coach, lifter_id, now=now)
     resolved = resolve(plan, state, start_day=start_day)
     with store.transaction() as db:
@@ -426,7 +426,7 @@ def _finite(value: float) -> float | None:
     return value if value == value else None
 
 
-def _make_exercises(store: Store, coach: Coach, plan: PlanDocument) -> None:
+def ensure_exercises(store: Store, coach: Coach, plan: PlanDocument) -> None:
     """Exercises that a plan names and the coach does not have yet."""
     names = {row.exercise for _, row in plan.lines}
     with store.reading() as db:

@@ -186,7 +186,9 @@ def change(
         If it is not this coach's, somebody saved meanwhile, it is over, or the plan cannot be.
     """
     with store.reading() as db:
-        _, lifter = blocks.of_coach(db, coach, block_id)
+        block, lifter = blocks.of_coach(db, coach, block_id)
+    wanted, _ = plans.apply_all(plan_from_dict(block.plan), edits)
+    planning_blocks.ensure_exercises(store, coach, wanted)
     planning_blocks.fresh_state(store, coach, lifter.id, now=now)
     with store.transaction() as db:
         block, lifter = blocks.of_coach(db, coach, block_id)

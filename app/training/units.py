@@ -65,7 +65,7 @@ def lb_from_kg(mass_kg: Number) -> Number:
     return mass_kg / KG_PER_LB
 
 
-def parse_mass(text: str, default_unit: Unit) -> TypedMass:
+def parse_mass(text: str, default_unit: Unit, *, most_kg: int = MAX_MASS_KG) -> TypedMass:
     """Read a mass a person typed.
 
     Parameters
@@ -74,6 +74,8 @@ def parse_mass(text: str, default_unit: Unit) -> TypedMass:
         ``"82,5"``, ``"82.5 kg"``, ``"225lb"``. A comma or a point is the decimal sign.
     default_unit : {"kg", "lb"}
         Unit when the text names none.
+    most_kg : int
+        Largest mass taken. [kg]
 
     Returns
     -------
@@ -104,8 +106,8 @@ def parse_mass(text: str, default_unit: Unit) -> TypedMass:
             f"{number!r} can be read two ways: enter {number.replace(',', '')} without the comma"
         )
     grams = (Decimal(number.replace(",", ".")) * _GRAMS_PER[unit]).to_integral_value(ROUND_HALF_EVEN)
-    if grams > MAX_MASS_KG * GRAMS_PER_KG:
-        limit = "1,000 kg" if unit == "kg" else "2,204 lb"
+    if grams > most_kg * GRAMS_PER_KG:
+        limit = f"{most_kg:,} kg" if unit == "kg" else f"{int(most_kg / KG_PER_LB):,} lb"
         raise ValueError(f"{stripped!r} is more than {limit}: check the number and its unit")
     return TypedMass(grams=int(grams), text=number, unit=unit)
 
