@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, timezone
 from decimal import Decimal, InvalidOperation
-from typing import Any, cast
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import orjson
@@ -57,6 +57,14 @@ class NotTaken(Exception):
     def __init__(self, words: str, status: int = 422, **more: Any) -> None:
         super().__init__(words)
         self.words, self.status, self.more = words, status, more
+
+
+class NotYours(Exception):
+    """The writes were made on another lifter's link."""
+
+
+class TooMuch(Exception):
+    """More sets on one day than a day can hold; nobody lifts that many, so something is wrong."""
 
 
 class Repeated(Exception):
@@ -192,15 +200,57 @@ class Instant:
         return self.at.astimezone(timezone(timedelta(minutes=self.offset))).date().toordinal()
 
 
-@dataclass(slots=True)
 class Counter:
     """One request at work: whose it is, on which transaction, by which clock."""
 
-    db: Transaction
-    holder: phone.Holder
-    now: datetime
-    skew: timedelta
-    stale: bool = False
+    def __init__(
+        self,
+        connection: phone.Channel,
+        token: str,
+        *,
+        lifter_id: int | None,
+        idle: timedelta,
+        now: datetime,
+        skew: timedelta,
+    ) -> None:
+        self.connection, self.token_hash = connection, access.digest(token)
+        self.idle, self.now, self.skew = idle, now, skew
+        self.stale = False
+        self._expected = lifter_id
+        self._holder: phone.Holder | None = None
+        self._db: Transaction | None = None
+
+    @property
+    def db(self) -> Transaction:
+        """A session on the same transaction, made when something rarer than a set needs it."""
+        if self._db is None:
+            self._db = Transaction(self.connection, expire_on_commit=False)
+        return self._db
+
+    def close(self) -> None:
+        if self._db is not None:
+            self._db.flush()
+
+    @property
+    def holder(self) -> phone.Holder:
+        """Whose phone this is.
+
+        Raises
+        ------
+        LinkEnded, NotYours
+            If the phone may not write, or the writes are another lifter's.
+        """
+        if self._holder is None:
+            return self.admit(phone.holder(self.connection, self.token_hash, self.now))
+        return self._holder
+
+    def admit(self, holder: phone.Holder | None) -> phone.Holder:
+        if holder is None or self.now - holder.last_used_at > self.idle:
+            raise LinkEnded
+        if self._expected is not None and self._expected != holder.lifter_id:
+            raise NotYours
+        self._holder = holder
+        return holder
 
     @property
     def lifter_id(self) -> int:
@@ -261,23 +311,19 @@ def take(
     ------
     LinkEnded
         If the phone's link was revoked or has expired: nothing is stored, the phone keeps its writes.
-    NotTaken
-        If the writes are another lifter's, or too many.
+    NotYours, TooMuch
+        If the writes are another lifter's, or more sets than a day can hold: nothing is stored.
     """
-    if len(writes) > MOST_WRITES:
-        raise NotTaken(f"A request may bring {MOST_WRITES} writes. Send fewer at a time.", 413)
     skew = timedelta(0)
     if sent_at is not None and abs(now - sent_at) > CLOCK_TOLERANCE:
         skew = now - sent_at
-    with store.transaction() as db:
-        connection = db.connection()
-        holder = phone.holder(connection, access.digest(token), now)
-        if holder is None or now - holder.last_used_at > idle:
-            raise LinkEnded
-        if lifter_id is not None and lifter_id != holder.lifter_id:
-            raise NotTaken("These sets belong to another lifter's link. They stay on this phone.", 409)
-        counter = Counter(db, holder, now, skew)
+    with store.writing() as connection:
+        counter = Counter(connection, token, lifter_id=lifter_id, idle=idle, now=now, skew=skew)
+        if not store.is_sqlite:  # where only one writer is let in at all
+            phone.hold(connection, counter.token_hash, now)
         answers = [_one(counter, raw) for raw in writes]
+        holder = counter.holder
+        counter.close()
         if counter.stale:
             phone.mark_stale(connection, holder.lifter_id, now)
         if now - holder.last_used_at > TOUCH_AFTER:
@@ -320,7 +366,7 @@ def _one(counter: Counter, raw: Any) -> dict[str, Any]:
         answer = {"id": identity, "status": refusal.status, "state": state, "why": refusal.words}
         return answer | refusal.more
     phone.remember(
-        counter.db.connection(),
+        counter.connection,
         counter.lifter_id,
         identity,
         fingerprint=fingerprint,
@@ -393,21 +439,24 @@ def _look(
     counter: Counter,
     identity: str,
     session: str,
-    day: int | None = None,
     *,
     prescription: int | None = None,
     exercise: int | None = None,
 ) -> phone.Place:
-    number = int(session[1:].split(":")[0]) if session[0] in "pl" else None
-    return phone.place(
-        counter.db.connection(),
-        counter.lifter_id,
+    number = int(session[1:].partition(":")[0]) if session[0] in "pl" else None
+    found = phone.place(
+        counter.connection,
+        counter.token_hash,
+        counter.now,
         key=identity,
-        session=cast(int, number) if session[0] == "l" else session,
+        session=number if session[0] == "l" and number is not None else session,
         planned=number if session[0] == "p" else None,
         prescription=prescription,
         exercise=exercise,
     )
+    counter.admit(None if found is None else found[0])
+    assert found is not None
+    return found[1]
 
 
 def _log_set(counter: Counter, identity: str, fields: Fields) -> dict[str, Any]:
@@ -416,12 +465,12 @@ def _log_set(counter: Counter, identity: str, fields: Fields) -> dict[str, Any]:
     number = fields.whole("number", "number", needed=True)
     seen = fields.number_of("seen")
     work = _work(fields)
-    instant = counter.instant(fields)
-    day = counter.day(fields, instant)
-    fields.end()
     place = _look(counter, identity, session, prescription=prescription, exercise=exercise)
     if place.fingerprint is not None and place.answer is not None:
         raise Repeated(place.fingerprint, place.answer)
+    instant = counter.instant(fields)
+    day = counter.day(fields, instant)
+    fields.end()
     if place.session_day is not None and session[0] == "p" and abs(place.session_day - day) > 1:
         # The rest of a planned session on another day is a session of that day.
         session = f"{session}:{day}"
@@ -432,7 +481,7 @@ def _log_set(counter: Counter, identity: str, fields: Fields) -> dict[str, Any]:
         raise NotTaken("Enter the time or the distance you did.")
     session_id, on_day = _open_session(counter, place, session, day, instant)
     position = phone.add_set(
-        counter.db.connection(),
+        counter.connection,
         counter.lifter_id,
         on_day,
         session_id=session_id,
@@ -444,6 +493,8 @@ def _log_set(counter: Counter, identity: str, fields: Fields) -> dict[str, Any]:
         lifted_at=int(instant.at.timestamp()),
         **work.values(),
     )
+    if position >= logs.ROW_BASE:
+        raise TooMuch
     if (seen is not None and seen != place.planned_version) or prescription != place.prescription_id:
         _note_old_plan(counter, session_id, on_day, place, seen)
     counter.stale = True

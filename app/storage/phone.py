@@ -41,6 +41,10 @@ from app.storage.models import (
     SetRevision,
     logged_sets,
 )
+from app.storage.prepared import Prepared
+
+Channel = Connection
+"""The bare connection of a transaction: what a set comes in by."""
 
 # The way of a set ---------------------------------------------------------------------------------
 
@@ -65,7 +69,6 @@ class Place:
     answer: dict[str, Any] | None
     session_id: int | None
     session_day: int | None
-    finished_at: datetime | None
     exercise_id: int | None
     measure: str | None
     prescription_id: int | None
@@ -74,44 +77,46 @@ class Place:
     planned_status: str | None
 
 
-_HOLDER = (
-    select(
-        LifterSession.token_hash,
-        LifterSession.last_used_at,
-        Lifter.id,
-        Lifter.coach_id,
-        Lifter.name,
-        Lifter.time_zone,
-    )
-    .join(Lifter, Lifter.id == LifterSession.lifter_id)
-    .join(LifterLink, LifterLink.id == LifterSession.link_id)
-    .where(
-        LifterSession.token_hash == bindparam("token_hash"),
-        LifterLink.revoked_at.is_(None),
-        LifterLink.expires_at > bindparam("at"),
-        Lifter.deleted_at.is_(None),
-    )
-    # One writer a lifter where several can be at work: the next free position is read further down.
-    .with_for_update(of=Lifter)
+_HOLDER_COLUMNS = (
+    LifterSession.token_hash,
+    LifterSession.last_used_at,
+    Lifter.id,
+    Lifter.coach_id,
+    Lifter.name,
+    Lifter.time_zone,
 )
+_PLACE_COLUMNS = (
+    SetKey.fingerprint,
+    SetKey.answer,
+    LoggedSession.id,
+    LoggedSession.day,
+    Exercise.id,
+    Exercise.measure,
+    Prescription.id,
+    PlannedSession.id,
+    PlannedSession.version,
+    PlannedSession.status,
+)
+
+
+def _held(*columns: Any) -> Select[Any]:
+    return (
+        select(*columns)
+        .select_from(LifterSession)
+        .join(Lifter, Lifter.id == LifterSession.lifter_id)
+        .join(LifterLink, LifterLink.id == LifterSession.link_id)
+        .where(
+            LifterSession.token_hash == bindparam("token_hash"),
+            LifterLink.revoked_at.is_(None),
+            LifterLink.expires_at > bindparam("at"),
+            Lifter.deleted_at.is_(None),
+        )
+    )
 
 
 def _place(session: Any) -> Select[Any]:
     return (
-        select(
-            SetKey.fingerprint,
-            SetKey.answer,
-            LoggedSession.id,
-            LoggedSession.day,
-            LoggedSession.finished_at,
-            Exercise.id,
-            Exercise.measure,
-            Prescription.id,
-            PlannedSession.id,
-            PlannedSession.version,
-            PlannedSession.status,
-        )
-        .select_from(Lifter)
+        _held(*_HOLDER_COLUMNS, *_PLACE_COLUMNS)
         .outerjoin(SetKey, and_(SetKey.lifter_id == Lifter.id, SetKey.client_id == bindparam("key")))
         .outerjoin(LoggedSession, and_(LoggedSession.lifter_id == Lifter.id, session))
         .outerjoin(Exercise, and_(Exercise.id == bindparam("exercise"), Exercise.coach_id == Lifter.coach_id))
@@ -123,12 +128,14 @@ def _place(session: Any) -> Select[Any]:
             Prescription,
             and_(Prescription.id == bindparam("prescription"), Prescription.lifter_id == Lifter.id),
         )
-        .where(Lifter.id == bindparam("lifter"))
     )
 
 
-_PLACE_BY_KEY = _place(LoggedSession.client_id == bindparam("session"))
-_PLACE_BY_NUMBER = _place(LoggedSession.id == bindparam("session"))
+_HOLDER = _held(*_HOLDER_COLUMNS)
+_HOLD = _held(Lifter.id).with_for_update(of=Lifter)
+_PLACE_TYPES = [one.type for one in (*_HOLDER_COLUMNS, *_PLACE_COLUMNS)]
+_PLACE_BY_KEY = Prepared(_place(LoggedSession.client_id == bindparam("session")), *_PLACE_TYPES)
+_PLACE_BY_NUMBER = Prepared(_place(LoggedSession.id == bindparam("session")), *_PLACE_TYPES)
 
 _SET_COLUMNS = (
     "session_id",
@@ -148,7 +155,7 @@ _SET_COLUMNS = (
 )
 _STORED = tuple(logged_sets.c[name] for name in StoredSet.__slots__)
 # The next free position is found by the insert itself, inside the one write transaction.
-_ADD_SET = (
+_ADD_SET = Prepared(
     insert(logged_sets)
     .from_select(
         ["lifter_id", "day", "position", *_SET_COLUMNS],
@@ -156,57 +163,72 @@ _ADD_SET = (
             bindparam("lifter", type_=logged_sets.c.lifter_id.type),
             bindparam("on_day", type_=logged_sets.c.day.type),
             func.coalesce(func.max(logged_sets.c.position), -1) + 1,
-            *(bindparam(f"new_{name}", type_=logged_sets.c[name].type) for name in _SET_COLUMNS),
+            *(bindparam(name, type_=logged_sets.c[name].type) for name in _SET_COLUMNS),
         ).where(logged_sets.c.lifter_id == bindparam("lifter"), logged_sets.c.day == bindparam("on_day")),
         include_defaults=False,
     )
-    .returning(logged_sets.c.position)
+    .returning(logged_sets.c.position),
+    logged_sets.c.position.type,
 )
-_ADD_KEY = insert(SetKey.__table__)  # type: ignore[arg-type]
-_MARK_STALE = (
-    update(Lifter.__table__)  # type: ignore[arg-type]
-    .where(Lifter.__table__.c.id == bindparam("lifter"))
-    .values(stale_at=bindparam("at"))
+_KEY_COLUMNS = ("lifter_id", "client_id", "fingerprint", "answer", "at")
+_ADD_KEY = Prepared(
+    insert(SetKey).values({name: bindparam(name, type_=getattr(SetKey, name).type) for name in _KEY_COLUMNS})
 )
+_MARK_STALE = Prepared(
+    update(Lifter)
+    .where(Lifter.id == bindparam("lifter"))
+    .values(stale_at=bindparam("at", type_=Lifter.stale_at.type))
+)
+
+
+def hold(connection: Connection, token_hash: bytes, at: datetime) -> None:
+    """Let one writer a lifter in where several can be at work; it ends with the transaction.
+
+    A statement of its own: what is read after it is what the one before has left.
+    """
+    connection.execute(_HOLD, {"token_hash": token_hash, "at": at})
 
 
 def holder(connection: Connection, token_hash: bytes, at: datetime) -> Holder | None:
-    """Whose phone this is; None if the link was revoked or has expired. Held until the transaction ends."""
+    """Whose phone this is; None if the link was revoked or has expired."""
     row = connection.execute(_HOLDER, {"token_hash": token_hash, "at": at}).first()
     return None if row is None else Holder(*row)
 
 
 def place(
     connection: Connection,
-    lifter_id: int,
+    token_hash: bytes,
+    at: datetime,
     *,
     key: str,
     session: str | int,
     planned: int | None,
     prescription: int | None,
     exercise: int | None,
-) -> Place:
-    """Everything that has to be known before a write, in one look."""
+) -> tuple[Holder, Place] | None:
+    """Whose phone this is and everything that has to be known before a write, in one look."""
     query = _PLACE_BY_NUMBER if isinstance(session, int) else _PLACE_BY_KEY
-    row = connection.execute(
-        query,
+    row = query(
+        connection,
         {
-            "lifter": lifter_id,
+            "token_hash": token_hash,
+            "at": at,
             "key": key,
             "session": session,
             "planned": planned,
             "prescription": prescription,
             "exercise": exercise,
         },
-    ).one()
-    return Place(*row)
+    )
+    return None if row is None else (Holder(*row[:6]), Place(*row[6:]))
 
 
 def add_set(connection: Connection, lifter_id: int, day: int, **values: Any) -> int:
     """Store a set behind the others of its day; its position."""
-    bound = {f"new_{name}": values.get(name) for name in _SET_COLUMNS}
-    position = connection.execute(_ADD_SET, {"lifter": lifter_id, "on_day": day, **bound}).scalar_one()
-    return int(position)
+    bound = {name: values.get(name) for name in _SET_COLUMNS}
+    row = _ADD_SET(connection, {"lifter": lifter_id, "on_day": day, **bound})
+    assert row is not None
+    return int(row[0])
 
 
 def remember(
@@ -219,8 +241,8 @@ def remember(
     at: datetime,
 ) -> None:
     """Keep what was answered to a write of the phone, so that a repeat gets the same."""
-    connection.execute(
-        _ADD_KEY,
+    _ADD_KEY(
+        connection,
         {
             "lifter_id": lifter_id,
             "client_id": client_id,
@@ -233,7 +255,7 @@ def remember(
 
 def mark_stale(connection: Connection, lifter_id: int, at: datetime) -> None:
     """`lifters.mark_stale` for the one lifter whose phone is writing."""
-    connection.execute(_MARK_STALE, {"lifter": lifter_id, "at": at})
+    _MARK_STALE(connection, {"lifter": lifter_id, "at": at})
 
 
 def touch(connection: Connection, token_hash: bytes, at: datetime) -> None:

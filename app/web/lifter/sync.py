@@ -43,6 +43,10 @@ async def sync(request: Request) -> Response:
     if isinstance(envelope, str):
         return problem(422, "Not understood", envelope)
     lifter, sent_at, writes = envelope
+    if len(writes) > logging.MOST_WRITES:
+        return problem(
+            413, "Too large", f"A request may bring {logging.MOST_WRITES} entries. Send fewer at a time."
+        )
     token = request.cookies.get(cookie_name(LIFTER_COOKIE, https=settings.https))
     if token is None:
         raise LinkNeeded
@@ -60,8 +64,14 @@ async def sync(request: Request) -> Response:
         )
     except logging.LinkEnded:
         raise LinkNeeded from None
-    except logging.NotTaken as refusal:
-        return problem(refusal.status, "Not stored", refusal.words)
+    except logging.NotYours:
+        return problem(
+            409, "Not stored", "These entries belong to another lifter's link. They stay on this phone."
+        )
+    except logging.TooMuch:
+        return problem(
+            409, "Not stored", "That day holds as many sets as a day can. Look through what was logged."
+        )
     wake(request)
     statuses = {answer["status"] for answer in taken.answers}
     status = 200 if statuses <= {201} else statuses.pop() if len(statuses) == 1 else 207
