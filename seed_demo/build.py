@@ -24,7 +24,7 @@ from app.planning import blocks, imports, logging, past_blocks, worker
 from app.planning.days import monday_of, today_in
 from app.storage import access, exercises, lifters, seasons
 from app.storage.blocks import prescriptions, sessions
-from app.storage.engine import Store
+from app.storage.engine import Store, Transaction
 from app.storage.models import Coach, Lifter
 from app.training import plan as plans
 from app.training.plan import PlanDocument
@@ -49,9 +49,21 @@ def build(store: Store, settings: Settings, *, now: datetime) -> tuple[str, str,
         coach = _fill(store, now)
     code = accounts.issue_sign_in_link(store, LOGIN, now=now)
     with store.transaction() as db:
-        lifter = lifters.by_name(db, coach)[PEOPLE[4].name.casefold()]
+        lifter = _to_train_today(db, coach, now)
         link = access.issue_link(db, lifter, at=now, valid=timedelta(days=settings.link_days))
     return code, lifter.name, link
+
+
+def _to_train_today(db: Transaction, coach: Coach, now: datetime) -> Lifter:
+    """A lifter with a session still to be done today, so that the phone has something to show."""
+    people = lifters.by_name(db, coach)
+    ranked = sorted(PEOPLE, key=lambda one: (one.story != "dip", one.story != "steady"))
+    for person in ranked:
+        lifter = people[person.name.casefold()]
+        today = today_in(lifter.time_zone, now)
+        if any(one.status == "planned" for one in seasons.planned_between(db, lifter.id, today, today)):
+            return lifter
+    return people[ranked[0].name.casefold()]
 
 
 def _fill(store: Store, now: datetime) -> Coach:
@@ -199,7 +211,7 @@ def _last_weeks(store: Store, coach: Coach, person: Person, life: Life, now: dat
         _assign(store, coach, lifter, _plan(person, SPELLS["volume"], 2), start)
         _assign(store, coach, lifter, _plan(person, _heavy(), 4), start + 14)
     elif person.story == "stalled":
-        _assign(store, coach, lifter, _plan(person, SPELLS["strength"], 6, extra_sets=1), start)
+        _assign(store, coach, lifter, _plan(person, SPELLS["strength"], 8, extra_sets=1), start)
     else:
         spell = _live_spell(person)
         weeks = max(_live_weeks(person) + 1, spell.weeks)
@@ -292,8 +304,8 @@ def _train(
             held.setdefault(one.planned_session_id, []).append(one)
     for number, week, day in planned:
         at = min(_instant(lifter, day, 18), now)
-        if _stays_away(person, life, day) or (day == life.today and at >= now - timedelta(minutes=30)):
-            continue
+        if _stays_away(person, life, day) or day == life.today:
+            continue  # Today's sessions are left for whoever tries the demo.
         writes = _session_writes(person, life, number, week, day, held.get(number, []), names, at)
         logging.take(store, token, writes, idle=timedelta(days=400), now=at + timedelta(hours=1, minutes=20))
 
