@@ -64,6 +64,7 @@ class Worker:
         self._clock = clock
         self._look_every_s = look_every_s
         self._stopping = threading.Event()
+        self._woken = threading.Event()
         self._failures: dict[int, tuple[int, datetime]] = {}  # lifter -> how often, not again before
         self._next_new_day: datetime | None = None
         # A daemon: a process that ends without a stop must not hang on a thread that only recomputes.
@@ -75,9 +76,14 @@ class Worker:
     def stop(self, timeout_s: float = 10.0) -> bool:
         """End after the lifter in hand; True if that was in time."""
         self._stopping.set()
+        self._woken.set()
         if self._thread.is_alive():
             self._thread.join(timeout_s)
         return not self._thread.is_alive()
+
+    def wake(self) -> None:
+        """Look at once: something came in."""
+        self._woken.set()
 
     @property
     def is_running(self) -> bool:
@@ -90,7 +96,8 @@ class Worker:
             except Exception as error:
                 # The database may be busy or gone for a moment; the next look is the retry.
                 logger.exception("analysis round failed", error)
-            self._stopping.wait(self._look_every_s)
+            self._woken.wait(self._look_every_s)
+            self._woken.clear()
 
     def _round(self) -> None:
         now = self._clock()
