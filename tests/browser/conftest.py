@@ -65,7 +65,14 @@ def serve(store: Store, **settings: Any) -> LiveServer:
             Settings(**({"worker": True, "port": port} | settings)), store=store, clock=lambda: live.now()
         )
         server = uvicorn.Server(
-            uvicorn.Config(app, host="127.0.0.1", port=port, log_level="error", lifespan="on")
+            uvicorn.Config(
+                app,
+                host="127.0.0.1",
+                port=port,
+                log_level="error",
+                lifespan="on",
+                timeout_graceful_shutdown=2,
+            )
         )
         thread = threading.Thread(target=server.run, daemon=True)
         thread.start()
@@ -79,7 +86,6 @@ def serve(store: Store, **settings: Any) -> LiveServer:
         if running:
             server, thread = running.pop()
             server.should_exit = True
-            server.force_exit = True
             thread.join(20)
 
     live = LiveServer(store, f"http://127.0.0.1:{port}", stop, start)
