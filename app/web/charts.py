@@ -92,7 +92,8 @@ def plotly_figure(figure: LifterFigure) -> dict[str, Any]:
             "narrow": [
                 _ms(max(figure.today - 7 * back, figure.first_day)),
                 _ms(min(figure.today + 7 * ahead, figure.last_day)),
-            ]
+            ],
+            "stress": figures.stress_words(figure, short=True),
         },
         "barmode": "overlay",
         "showlegend": False,

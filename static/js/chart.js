@@ -105,8 +105,8 @@
   };
 
   // Only a part of the days is shown at first on a narrow screen, on a scale of its own.
-  const narrowed = (figure) => {
-    const [from, to] = figure.layout.meta.narrow;
+  const narrowed = (figure, width) => {
+    const { narrow: [from, to], stress } = figure.layout.meta;
     const [low, high] = figure.layout.yaxis.range;
     const values = figure.data
       .filter((one) => /^(points|band-95)/.test(one.meta))
@@ -118,7 +118,7 @@
     layout.annotations = layout.annotations.map((note) =>
       note.name.startsWith("finding")
         ? { ...note, text: note.text.replace(", ", ",<br>"), align: note.xanchor, y: Math.min(note.y, most + pad) }
-        : note.name === "axis" ? { ...note, text: note.text.replace(/^stress: [^,]+, /, "") } : note,
+        : note.name === "axis" && note.y < 1 ? { ...note, text: width < 330 ? stress.split(";")[0] : stress } : note,
     );
     layout.shapes = layout.shapes.map((one) =>
       one.name.startsWith("finding") ? { ...one, y0: Math.min(one.y0, most + pad), y1: Math.min(one.y1, most + pad) } : one,
@@ -131,7 +131,7 @@
     const live = host.querySelector(".fig-live");
     const whole = JSON.parse(document.getElementById(host.dataset.chart).textContent);
     const names = whole.data.find((one) => one.meta === "block")?.text ?? [];
-    const figure = host.clientWidth < 600 ? narrowed(whole) : whole;
+    const figure = host.clientWidth < 600 ? narrowed(whole, host.clientWidth) : whole;
     const height = Math.max(still.getBoundingClientRect().height, 320);
     const plotly = await library();
     if (!host.isConnected) return;
@@ -142,7 +142,8 @@
     still.hidden = true;
     await fitted(live, names);
     live.on("plotly_relayout", () => fitted(live, names));
-    live.setAttribute("role", "img");
+    // Not an image: the chart's own buttons stand inside it.
+    live.setAttribute("role", "group");
     live.setAttribute("aria-label", still.querySelector("svg").getAttribute("aria-label"));
     host.dataset.drawn = "yes";
     host.repaint = () => {
@@ -174,6 +175,22 @@
   document.addEventListener("htmx:beforeCleanupElement", (event) => {
     for (const live of event.target.querySelectorAll?.(".fig-live") ?? []) window.Plotly?.purge(live);
   });
+  // A page kept for the way back is kept as text: without the chart, whose inline styles the policy would refuse.
+  document.addEventListener("htmx:beforeHistorySave", () => {
+    for (const host of document.querySelectorAll("[data-drawn]")) {
+      const live = host.querySelector(".fig-live");
+      window.Plotly?.purge(live);
+      live.replaceChildren();
+      live.className = "fig-live";
+      live.removeAttribute("style");
+      live.hidden = true;
+      host.querySelector(".fig-still").hidden = false;
+      delete host.dataset.drawn;
+    }
+    // Where the library measures text; it makes itself another one for the next chart.
+    document.getElementById("js-plotly-tester")?.remove();
+  });
+  document.addEventListener("htmx:historyRestore", () => watch(document));
   dark.addEventListener("change", () => {
     for (const host of document.querySelectorAll('[data-drawn="yes"]')) host.repaint();
   });
