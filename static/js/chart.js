@@ -104,6 +104,16 @@
     return window.Plotly.restyle(live, { text: [text] }, [trace]);
   };
 
+  // Long words in two lines: at a comma, else at the space nearest to the middle.
+  const inTwo = (text) => {
+    if (text.length < 24) return text;
+    const comma = text.indexOf(", ") + 1;
+    const spaces = [...text.matchAll(/ /g)].map((found) => found.index);
+    const middle = spaces.reduce((a, b) => (Math.abs(b - text.length / 2) < Math.abs(a - text.length / 2) ? b : a), spaces[0]);
+    const at = comma || middle;
+    return at ? `${text.slice(0, at)}<br>${text.slice(at + 1)}` : text;
+  };
+
   // Only a part of the days is shown at first on a narrow screen, on a scale of its own.
   const narrowed = (figure, width) => {
     const { narrow: [from, to], stress } = figure.layout.meta;
@@ -117,11 +127,11 @@
     const layout = merged(figure.layout, { xaxis: { range: [from, to] }, yaxis, margin: { l: 36, r: 6 } });
     layout.annotations = layout.annotations.map((note) =>
       note.name.startsWith("finding")
-        ? { ...note, text: note.text.replace(", ", ",<br>"), align: note.xanchor, y: Math.min(note.y, most + pad) }
+        ? note.yref === "y3" ? note : { ...note, text: inTwo(note.text), align: note.xanchor, y: Math.min(note.y, most + pad) }
         : note.name === "axis" && note.y < 1 ? { ...note, text: width < 330 ? stress.split(";")[0] : stress } : note,
     );
     layout.shapes = layout.shapes.map((one) =>
-      one.name.startsWith("finding") ? { ...one, y0: Math.min(one.y0, most + pad), y1: Math.min(one.y1, most + pad) } : one,
+      one.name.startsWith("finding") && one.yref !== "y3" ? { ...one, y0: Math.min(one.y0, most + pad), y1: Math.min(one.y1, most + pad) } : one,
     );
     return { ...figure, layout };
   };

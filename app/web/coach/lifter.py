@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from math import isfinite
 from typing import Any
 
@@ -252,7 +253,7 @@ def _page(
         "more_lifts": view.lifts[TABS_SHOWN:],
     } | _lift_part(view, chosen, past, state, span)
     is_part = request.headers.get("HX-Request") == "true" and request.method == "GET"
-    rest = {} if is_part else _whole_part(request, store, coach, lifter_id, view, past)
+    rest = {} if is_part else _whole_part(store, coach, lifter_id, view, past)
     return page(
         request,
         "lifter/lifter.html",
@@ -322,12 +323,10 @@ def _lift_part(
     }
 
 
-def _whole_part(
-    request: Request, store: Any, coach: Coach, lifter_id: int, view: LifterView, past: History
-) -> dict[str, Any]:
+def _whole_part(store: Any, coach: Coach, lifter_id: int, view: LifterView, past: History) -> dict[str, Any]:
     """What stands around the lift."""
     unit: Unit = "lb" if view.lifter.unit == "lb" else "kg"
-    ours = _own_addresses(request)
+    ours = _served()
     odd = _odd_groups(data_quality.odd_sets(store, coach, lifter_id), unit)
     shown = [
         FlagShown(one, flag_parts.parts(one, view.lifts), _where(one, view, ours, has_odd=bool(odd)))
@@ -350,12 +349,15 @@ def _whole_part(
     }
 
 
-def _own_addresses(request: Request) -> set[str]:
+@cache
+def _served() -> frozenset[str]:
     """Paths this app serves, so that a page offers no way that leads nowhere."""
-    return {getattr(route, "path", "") for route in request.app.routes}
+    from app.web.routes import routers  # Routes import this module.
+
+    return frozenset(getattr(route, "path", "") for router in routers() for route in router.routes)
 
 
-def _where(flag: FlagView, view: LifterView, ours: set[str], *, has_odd: bool) -> str:
+def _where(flag: FlagView, view: LifterView, ours: frozenset[str], *, has_odd: bool) -> str:
     """Where the proposal of a flag is carried out; empty where nothing is to do."""
     about = f"/lifters/{view.lifter.id}"
     if flag.kind == "data_error":
