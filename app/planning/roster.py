@@ -21,6 +21,7 @@ from app.storage.seasons import Due, Lift, SeasonBlock
 from app.training.records import ExerciseAnalysis, LifterAnalysis, SetLog
 
 STRIP_WEEKS_BACK, STRIP_WEEKS_AHEAD = 22, 10
+STRIP_NEAR_DAYS = 14
 NEEDS_SHOWN = 3
 
 SHOWS: Mapping[str, str] = {
@@ -340,10 +341,14 @@ def _strip(inputs: RowInputs, lift: ExerciseAnalysis | None) -> dict[str, Any]:
             drawn.append([block.kind, block.name, weeks])
     points: list[list[Any]] = []
     if lift is not None and lift.trend is not None:
+        # The model has a level on every day; it is drawn only where it rests on a session near by.
+        apart = np.abs(lift.trend.day[:, None] - lift.trend.point_day[None, :]).min(axis=1, initial=9999)
         points = [
             [day, _number(level)]
-            for day, level in zip(lift.trend.day.tolist(), lift.trend.level_kg.tolist(), strict=True)
-            if first <= day <= today
+            for day, level, far in zip(
+                lift.trend.day.tolist(), lift.trend.level_kg.tolist(), apart.tolist(), strict=True
+            )
+            if first <= day <= today and far <= STRIP_NEAR_DAYS
         ]
     return {"blocks": drawn, "trend": points, "first": first, "last": last}
 

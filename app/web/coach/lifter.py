@@ -17,9 +17,11 @@ from app.planning import answers, data_quality, history, room
 from app.planning.analysis import LifterView, LiftView, lifter_view
 from app.planning.data_quality import FIXES, OddSet, Pick
 from app.planning.days import monday_of
+from app.planning.decisions import LABELS
 from app.planning.flags import FlagView
 from app.planning.history import NOTE_LENGTH, History, set_text
 from app.planning.room import NextDose
+from app.planning.roster import STRIP_NEAR_DAYS
 from app.planning.wording import REASONS
 from app.planning.yardstick import mark_text, when
 from app.storage.models import Coach, Lifter
@@ -345,6 +347,7 @@ def _whole_part(store: Any, coach: Coach, lifter_id: int, view: LifterView, past
         "odd_shown": ODD_SETS_SHOWN,
         "days": past.days,
         "decisions": past.decisions,
+        "decision_words": LABELS,
         "ours": ours,
     }
 
@@ -413,7 +416,11 @@ def _strip(view: LifterView) -> Any:
     first = min(view.today - 7 * 22, view.today - 7)
     last = max(view.today + 7 * 10, min(blocks[-1].end, view.today + 7 * 20))
     main = next((one.analysis.trend for one in view.lifts if one.analysis.trend is not None), None)
-    points = [] if main is None else list(zip(main.day.tolist(), main.level_kg.tolist(), strict=True))
+    points: list[tuple[int, float]] = []
+    if main is not None:
+        apart = np.abs(main.day[:, None] - main.point_day[None, :]).min(axis=1, initial=9999)
+        near = apart <= STRIP_NEAR_DAYS
+        points = list(zip(main.day[near].tolist(), main.level_kg[near].tolist(), strict=True))
     shown = [one for one in blocks if one.end > first and one.start < last]
     return block_strip(shown, points, today=view.today, first_day=first, last_day=last, width=320, height=46)
 
