@@ -42,6 +42,7 @@ def analyse_lifter(
     *,
     as_of: int,
     settings: AnalysisSettings = AnalysisSettings(),
+    planned: Sequence[int] = (),
 ) -> LifterAnalysis:
     """Analyse one lifter's log as it stood at the end of a day.
 
@@ -54,6 +55,8 @@ def analyse_lifter(
     as_of : int
         Ordinal of the day. [d]
     settings : AnalysisSettings
+    planned : sequence of int
+        Days of planned sessions, for the work that was missed. [d]
 
     Returns
     -------
@@ -96,13 +99,17 @@ def analyse_lifter(
                 flags=signals.lift_flags(view) + wrong.get(index, ()),
             )
         )
-    quiet = signals.silent(clean, as_of)
+    about = [
+        signals.silent(clean, as_of),
+        signals.missed_work(clean, planned, as_of),
+        None if fit is None else signals.reporting_shift(fit, as_of, settings.sensitivity),
+    ]
     return LifterAnalysis(
         as_of=as_of,
         load=next(load for load in loads if load.measure == settings.stress_measure),
         loads=loads,
         stress=dose.weekly_stress(clean, first, as_of, stress=stress),
         exercises=tuple(exercises),
-        flags=() if quiet is None else (quiet,),
+        flags=tuple(flag for flag in about if flag is not None),
         held_out=errors,
     )

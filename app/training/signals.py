@@ -1,24 +1,26 @@
 """Flags and notices: what asks for a decision, with its evidence, and what would clear it.
 
 Every rule is strict on purpose: a coach of a hundred lifters reads a flag only while most of them matter.
-Rules that rest on an estimate are judged by posterior probability, with a higher bar to raise than to
-keep. The analysis keeps no state, so what stands today is found by replaying the past weeks.
+Rules that rest on an estimate are judged by posterior probability, with a higher bar to raise than to keep.
+The analysis keeps no state, so what stands today is found by replaying the past weeks, each with the
+evidence up to it alone: the factor of the trend's covariance is causal, and one product gives every week.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
+from functools import cached_property
 
 import numpy as np
 
-from app.training import trend
+from app.training import inputs, trend
 from app.training.records import (
     AnalysisSettings,
+    BlockKind,
     BlockSpan,
-    Bools,
     DataError,
     Exercise,
     Flag,
@@ -27,31 +29,60 @@ from app.training.records import (
     SetLog,
 )
 
-EASY_KINDS = ("low-stress", "maintenance", "re-entry", "test")
+EASY_KINDS: tuple[BlockKind, ...] = ("low-stress", "maintenance", "re-entry", "test")
+"""Kinds of block in which nothing is expected to come back, so that no standstill is raised in them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Thresholds:
-    """Bars of the rules, with where they come from. ``sensitivity`` divides or multiplies some of them."""
+    """Bars of the rules. Where the unit is a probability, a coach's sensitivity lowers the bar to raise."""
 
-    problem_on: float = 0.60  # posterior probability
-    problem_off: float = 0.35
-    spike_over_recent: float = 1.35  # x the largest week of the last four
-    spike_over_range: float = 1.25  # x the largest week in the same rep range in sixteen weeks
-    layoff_days: int = 10
-    dip_share: float = 0.005  # of strength, below the best of the weeks before the change
-    dip_days: int = 21
-    stress_held: float = 0.85  # of the weeks before
-    drift_on: float = 0.80
-    drift_off: float = 0.5
-    drift_reps: float = 0.75
-    stale_weeks: int = 10
+    problem_on: float = 0.26  # [1] probability of a standstill or fall that raises
+    problem_off: float = 0.22  # [1] and the one under which it clears
+    problem_clear: float = 0.42  # [1] needed inside the first weeks of a new emphasis
+    change_days: int = 21  # [d] that a change of emphasis may hide or feign a standstill
+    stress_held: float = 0.80  # [1] of the weeks before: with less work nothing is owed
+    falling_share: float = 0.5  # [1] of the probability that must be for falling to call it a regression
+    spike_over_recent: float = 1.35  # [1] x the largest week of the last four
+    spike_over_range: float = 1.25  # [1] x the largest week in the same rep range in sixteen weeks
+    spike_over_fortnight: float = 1.15  # [1] x the largest two weeks, or a session moved by a day would do
+    layoff_days: int = 10  # [d]
+    dip_share: float = 0.005  # [1] of strength below the best of the weeks before the change
+    dip_days: int = 21  # [d] after which a shortfall is no longer the change's
+    drift_on: float = 0.60  # [1]
+    drift_off: float = 0.40
+    drift_reps: float = 0.4  # [reps] a smaller shift is not worth a word
+    over_prescribed: float = 0.5  # [1] RPE above prescribed, mean of the sessions
+    stale_weeks: int = 12
+    stale_band: float = 0.03  # [1] of load
+    headroom_reps: float = 0.5  # [reps] predicted in reserve in the last sessions' hardest sets
+    ready_reps: float = 1.0  # [1] RPE under prescribed, two sessions running
 
 
 THRESHOLDS = Thresholds()
 
 
 @dataclass(frozen=True, slots=True)
+class Changes:
+    """Priors of a change of slope. Shares of strength by week."""
+
+    hazard: float = 0.08  # [1/week] that the slope changes, chosen so that probabilities are about right
+    spread: float = 0.006  # [1/week] size of a change
+    slope_sd: float = 0.003  # [1/week] long-run slope, around the trend's prior mean
+    standstill: float = 0.0004  # [1/week] slope at or under which nothing is coming back
+    falling: float = -0.0015  # [1/week]
+    walk_sd: float = 0.003
+    wander_sd: float = 0.003  # of slopes that come and go and mean nothing
+    block_sd: float = 0.008
+    youngest: float = 2.5  # [weeks]
+    oldest: float = 12.0  # [weeks]
+    nodes: int = 64  # weeks looked back
+
+
+CHANGES = Changes()
+
+
+@dataclass(frozen=True)
 class LiftView:
     """One lift as the rules see it."""
 
@@ -64,6 +95,35 @@ class LiftView:
     fit: trend.Fit | None
     lift: int  # number of the lift in the fit, -1 when it has none
 
+    @cached_property
+    def rows(self) -> Ints:
+        """Places of the lift's working sets in the log, oldest first."""
+        mine = np.flatnonzero((self.log.exercise == self.exercise) & ~self.log.warm_up)
+        return mine[np.argsort(self.log.day[mine], kind="stable")]
+
+    @cached_property
+    def set_days(self) -> Ints:
+        return self.log.day[self.rows]
+
+    @cached_property
+    def days(self) -> Ints:
+        """Days on which the lift was trained."""
+        return np.unique(self.set_days)
+
+    @cached_property
+    def daily(self) -> Floats:
+        """Stress of the lift by day, from its first day to the as-of day."""
+        first = int(self.set_days[0])
+        return np.bincount(self.set_days - first, self.stress[self.rows], self.as_of - first + 1).astype(
+            float
+        )
+
+    def stress_before(self, day: Ints, width: int) -> Floats:
+        """Stress of the lift in the ``width`` days up to each day."""
+        total = np.concatenate([[0.0], np.cumsum(self.daily)])
+        last = np.clip(day - int(self.set_days[0]) + 1, 0, self.daily.size)
+        return np.asarray(total[last] - total[np.clip(last - width, 0, None)])
+
 
 def block_at(spans: Sequence[BlockSpan], day: int) -> BlockSpan | None:
     """The block a day lies in; of overlapping ones the latest begun."""
@@ -71,264 +131,282 @@ def block_at(spans: Sequence[BlockSpan], day: int) -> BlockSpan | None:
     return max(inside, key=lambda s: s.start) if inside else None
 
 
-def _text(day: int) -> str:
+def emphasis_changes(spans: Sequence[BlockSpan]) -> Ints:
+    """First days of blocks whose emphasis differs from the one before; easy weeks in between do not count."""
+    begun, last = [], None
+    for span in sorted(spans, key=lambda s: s.start):
+        if span.kind == "low-stress":
+            continue
+        if last is not None and span.kind != last:
+            begun.append(span.start)
+        last = span.kind
+    return np.array(begun, dtype=np.int64)
+
+
+def _iso(day: int) -> str:
     return date.fromordinal(day).isoformat()
 
 
-def _mine(view: LiftView) -> Bools:
-    return np.asarray((view.log.exercise == view.exercise) & ~view.log.warm_up)
+def _bar(on: float, sensitivity: float) -> float:
+    """A bar of probability at a coach's sensitivity: odds are divided by it."""
+    odds = on / (1 - on) / max(sensitivity, 0.05)
+    return odds / (1 + odds)
 
 
-def _days(view: LiftView) -> Ints:
-    return np.unique(view.log.day[_mine(view)])
-
-
-def hold(raised: Sequence[float], on: float, off: float) -> int | None:
-    """Replay a probability with two bars: index since which it stands, None when it does not."""
-    since: int | None = None
-    for i, p in enumerate(raised):
-        if since is None and p >= on:
-            since = i
-        elif since is not None and p < off:
-            since = None
-    return since
-
-
-# -- stall and regression ---------------------------------------------------------------------------
+# --- stall and regression ---------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """Posterior of "flat or falling since week k" at each node of a lift, using nodes up to it only."""
+    """What is known of a lift's slope at each node, from the nodes up to it alone."""
 
-    day: Ints  # (n,)
-    problem: Floats  # (n,) probability
-    falling: Floats  # (n,) probability of falling, part of problem
-    onset: Ints  # (n,) [d] most probable onset
-    usual_slope: float  # [1/week]
-
-
-FLAT_SHORT = 0.0
-FALLS = (0.003, 0.007)  # [1/week] below zero
-RISES = (0.003,)
-HAZARD = 0.02  # a change of slope a week, either way
+    day: Ints  # (n,) [d]
+    standstill: Floats  # (n,) probability that the slope changed to nothing or less
+    falling: Floats  # (n,) probability that it changed to a fall
+    onset: Ints  # (n,) [d] most probable day of the change
+    slope: Floats  # (n,) [1/week] since that day
+    before: Floats  # (n,) [1/week] until then
 
 
-def progress(f: trend.Fit, lift: int) -> Progress:
-    """Compare "goes on", "flat since k", "falling since k" and "rising since k" by marginal likelihood.
+def progress(f: trend.Fit, lift: int, c: Changes = CHANGES) -> Progress:
+    """Posterior of a change of slope to a standstill or a fall, at every week.
 
-    The base model is the trend's without its wandering slope, so that a change of slope has to be named.
-    Its factor is causal, so one product gives every onset at every week.
+    The level has a slope that may have changed once, k weeks ago by an amount to be estimated, on top of the
+    trend's own block offsets, random walk and wandering slope, and of what is not known of the constants.
+    Each k is weighed by its marginal likelihood against "goes on". A slope that was always small is not a
+    change: what counts is that the lift gained, and gains no more.
     """
     n = int(f.used[lift].sum())
-    t, y, noise, block = f.time[lift, :n], f.y[lift, :n], f.noise[lift, :n], f.block[lift, :n]
-    p = f.priors
-    low = np.minimum(t[:, None], t[None, :])
-    V = p.start_sd**2 + p.slope_sd**2 * np.outer(t, t) + (1.3 * p.walk_sd) ** 2 * low
-    V += p.block_sd**2 * (block[:, None] == block[None, :]) + np.diag(noise)
+    low = max(0, n - c.nodes)
+    t, noise, block = f.time[lift, low:n], f.noise[lift, low:n], f.block[lift, low:n]
+    p, mu = f.priors, f.priors.slope_mean
+    own = replace(p, slope_sd=0.0, walk_sd=c.walk_sd, wander_sd=c.wander_sd, block_sd=c.block_sd)
+    t = t - t[0]
+    V = trend.covariance(t[None], t[None], block[None], block[None], own)[0] + np.diag(noise)
+    design = f.design[lift, low:n]
+    V += design @ f.theta_cov @ design.T
+    y = f.y[lift, low:n]
     factor = np.linalg.inv(np.linalg.cholesky(V))
-    resid = factor @ (y - f.centre[lift] - p.slope_mean * t)
-    wt = factor @ t
-    # Long-run slope as estimated at each node; it is what "goes on" means.
-    information = np.cumsum(wt**2) + 1e-9
-    usual = p.slope_mean + np.cumsum(wt * resid) / (information + 1 / p.slope_sd**2)
-    usual = np.clip(usual, 0.0005, 0.005)
-    hinge = factor @ np.maximum(t[:, None] - t[None, :], 0.0)
-    A = np.cumsum(hinge**2, axis=0)
-    B = np.cumsum(hinge * resid[:, None], axis=0)
     age = t[:, None] - t[None, :]
-    valid = (age >= 2.5) & (age <= 20)
-
-    def evidence(delta: Floats) -> Floats:
-        change = delta[:, None]
-        return np.where(valid, np.exp(np.clip(change * B - 0.5 * change**2 * A, -50, 50)), 0.0)
-
-    flat = evidence(-usual) * 0.5
-    fall = sum((evidence(-(usual + d)) for d in FALLS), np.zeros_like(A)) * (0.5 / len(FALLS))
-    rise = sum((evidence(np.full(n, d)) for d in RISES), np.zeros_like(A)) / len(RISES)
-    total = 1.0 + HAZARD * (flat + fall + rise).sum(axis=1)
-    bad = flat + fall
-    onset = np.argmax(bad, axis=1)
-    day = np.round(f.origin + 7 * t).astype(np.int64)
+    white = factor @ np.concatenate([(y - y[0] - mu * t)[:, None], t[:, None], np.maximum(age, 0.0)], axis=1)
+    r, w, h = white[:, :1], white[:, 1:2], white[:, 2:]
+    # Normal equations of (slope, change at k) at every node: rows are nodes, columns are k.
+    a11, b1 = np.cumsum(w**2, axis=0) + c.slope_sd**-2.0, np.cumsum(w * r, axis=0)
+    a22, b2 = np.cumsum(h**2, axis=0) + c.spread**-2.0, np.cumsum(h * r, axis=0)
+    a12 = np.cumsum(h * w, axis=0)
+    det = a11 * a22 - a12**2
+    slope, change = (a22 * b1 - a12 * b2) / det, (a11 * b2 - a12 * b1) / det
+    evidence = np.exp(np.clip(0.5 * (slope * b1 + change * b2 - b1**2 / a11), -50, 50))
+    evidence *= np.sqrt(a11 / det) / c.spread
+    weight = np.where((age >= c.youngest) & (age <= c.oldest), c.hazard * evidence, 0.0)
+    now, sd = mu + slope + change, np.sqrt((a11 + a22 - 2 * a12) / det)
+    total = 1 + weight.sum(axis=1)
+    still = weight * trend.normal_cdf((c.standstill - now) / sd)
+    fall = weight * trend.normal_cdf((c.falling - now) / sd)
+    best = np.argmax(still, axis=1)
+    each = np.arange(t.size)
+    day = np.round(f.origin + 7 * f.time[lift, low:n]).astype(np.int64)
     return Progress(
         day=day,
-        problem=HAZARD * bad.sum(axis=1) / total,
-        falling=HAZARD * fall.sum(axis=1) / total,
-        onset=day[onset],
-        usual_slope=float(usual[-1]),
+        standstill=still.sum(axis=1) / total,
+        falling=fall.sum(axis=1) / total,
+        onset=day[best],
+        slope=now[each, best],
+        before=mu + slope[each, best],
     )
 
 
-def _rolling(view: LiftView, days: Ints, width: int) -> Floats:
-    """Stress of the lift in the ``width`` days up to each given day."""
-    mine = _mine(view)
-    order = np.argsort(view.log.day[mine], kind="stable")
-    d, total = view.log.day[mine][order], np.r_[0.0, np.cumsum(view.stress[mine][order])]
-    upto, before = (np.searchsorted(d, edge, side="right") for edge in (days, days - width))
-    return np.asarray(total[upto] - total[before], dtype=float)
-
-
 def stall(view: LiftView) -> Flag | None:
+    """A lift that gained and gains no more, or falls, although the work goes on."""
     f, th = view.fit, THRESHOLDS
     if f is None or view.lift < 0 or int(f.used[view.lift].sum()) < 8:
         return None
     seen = progress(f, view.lift)
-    recent, before = _rolling(view, seen.day, 28) / 4, _rolling(view, seen.day - 28, 56) / 8
-    ratio = recent / np.maximum(before, 1e-9)
-    on = 1 - (1 - th.problem_on) * view.settings.sensitivity
-    state, since, easy_weeks = False, 0, 0
+    work = view.stress_before(seen.day, 28) / 4
+    ratio = work / np.maximum(view.stress_before(seen.day - 28, 56) / 8, 1e-9)
+    changes = emphasis_changes(view.spans)
+    since_change = (
+        seen.day - np.concatenate([[-10_000], changes])[np.searchsorted(changes, seen.day, "right")]
+    )
+    on, certain = (
+        _bar(th.problem_on, view.settings.sensitivity),
+        _bar(th.problem_clear, view.settings.sensitivity),
+    )
+    off = min(th.problem_off, 0.85 * on)
+    standing, since, easy_weeks = False, 0, 0
     for i, day in enumerate(seen.day.tolist()):
         block = block_at(view.spans, day)
         easy = block is not None and block.kind in EASY_KINDS
-        p = seen.problem[i]
-        if not state:
-            young = block is not None and day - block.start < th.dip_days
-            if p >= on and ratio[i] >= th.stress_held and not easy and not young:
-                state, since, easy_weeks = True, int(seen.onset[i]), 0
+        p = seen.standstill[i]
+        if not standing:
+            if p >= on and not easy and ratio[i] >= th.stress_held:
+                standing, since, easy_weeks = True, int(seen.onset[i]), 0
             continue
+        # Easy weeks neither confirm nor deny; after two the work has stepped back, as was advised.
         easy_weeks = easy_weeks + 1 if easy else 0
-        if p < th.problem_off or easy_weeks > 2:
-            state = False
-    last = seen.day[-1]
-    if not state or view.as_of - last > 14:
+        standing = p >= off and easy_weeks <= 2
+    # Inside the first weeks of a new emphasis only what is plain is said: the change itself costs strength.
+    p = float(seen.standstill[-1])
+    today = view.as_of - int(changes[changes <= view.as_of][-1]) if (changes <= view.as_of).any() else 10_000
+    young = min(int(since_change[-1]), today) < th.change_days
+    if not standing or (young and p < certain) or view.as_of - int(seen.day[-1]) > 14:
         return None
-    p, falling = float(seen.problem[-1]), float(seen.falling[-1])
-    days = np.array([since, view.as_of])
-    mean, _ = trend.predict(f, view.lift, days)
-    weeks = max((view.as_of - since) / 7, 1.0)
-    change = 100 * float(mean[1] - mean[0])
-    regression = falling > 0.6 * p
+    falling = float(seen.falling[-1])
+    mean, _ = trend.predict(f, view.lift, np.array([since, view.as_of]))
+    weeks, change = max((view.as_of - since) / 7, 1.0), 100 * float(mean[1] - mean[0])
+    usual = 100 * float(seen.before[-1])
+    regression = falling > th.falling_share * p
+    word = "fallen" if regression else "stood still"
     return Flag(
         kind="regression" if regression else "stall",
-        severity="act" if regression and p > 0.8 else "watch",
+        severity="act" if regression and p > 2 * on else "watch",
         since=since,
         probability=p,
         evidence={
             "weeks": round(weeks, 1),
             "change_pct": round(change, 1),
-            "usual_slope_pct_per_week": round(100 * seen.usual_slope, 2),
+            "usual_slope_pct_per_week": round(usual, 2),
             "stress_ratio": round(float(ratio[-1]), 2),
             "probability": round(p, 2),
         },
         advice=(
-            f"Worth a look: e1RM changed by {change:+.1f} % in {weeks:.0f} weeks where "
-            f"{100 * seen.usual_slope:+.2f} % a week was usual, "
-            f"with stress at {ratio[-1]:.2f} of the weeks before. "
-            "Consider a step back, wider spacing, or another kind of stress."
+            f"Worth a look, probability {p:.0%}: strength seems to have {word} for {weeks:.0f} weeks "
+            f"({change:+.1f} %) where {usual:+.2f} % a week was usual, with stress at {ratio[-1]:.2f} of "
+            "the weeks "
+            "before. Step back for a week, spread the exposures further apart, or change the kind of stress."
         ),
-        clears_when=f"the probability of a standstill falls under {th.problem_off:.0%}",
+        clears_when=(
+            f"its probability falls under {off:.0%}, the work has been easy for more than two weeks, or a "
+            "new "
+            "emphasis begins"
+        ),
     )
 
 
 def expected_dip(view: LiftView) -> Flag | None:
+    """In the first weeks of a new emphasis: how far below the best before, as the change explains."""
     f, th = view.fit, THRESHOLDS
-    block = block_at(view.spans, view.as_of)
-    if f is None or view.lift < 0 or block is None or view.as_of - block.start >= th.dip_days:
+    changes = emphasis_changes(view.spans)
+    begun = changes[changes <= view.as_of]
+    if f is None or view.lift < 0 or not begun.size or view.as_of - begun[-1] >= th.dip_days:
         return None
-    before = [s for s in view.spans if s.start < block.start and s.kind not in EASY_KINDS]
+    start = int(begun[-1])
+    block = block_at(view.spans, view.as_of)
+    trained = (view.days >= start) & (view.days <= view.as_of)
+    weeks_before = np.arange(start - 43, start, 7)
+    weeks_before = weeks_before[weeks_before >= max(f.origin, int(view.days[0]))]
     if (
-        not before
+        block is None
         or block.kind in ("low-stress", "maintenance")
-        or max(before, key=lambda s: s.end).kind == block.kind
+        or not trained.any()
+        or weeks_before.size < 2
     ):
         return None
-    trained = view.log.day[_mine(view)]
-    if not ((trained >= block.start) & (trained <= view.as_of)).any():
-        return None
-    days = np.r_[np.arange(block.start - 43, block.start, 7), view.as_of]
-    days = days[days >= f.origin]
-    if days.size < 3:
-        return None
+    days = np.concatenate([weeks_before, [view.as_of]])
     mean, cov = trend.predict(f, view.lift, days)
     best = int(np.argmax(mean[:-1]))
     gap = float(mean[best] - mean[-1])
-    sd = math.sqrt(max(cov[best, best] + cov[-1, -1] - 2 * cov[best, -1], 1e-12))
+    sd = math.sqrt(max(float(cov[best, best] + cov[-1, -1] - 2 * cov[best, -1]), 1e-12))
+    state = inputs.at_days(f.evidence.inputs[view.lift], days, view.as_of)
+    unfamiliar = float(state[-1, 0] - state[:-1, 0].mean())
+    predicted = -float(f.theta[trend.UNFAMILIAR]) * max(unfamiliar, 0.0)
     if gap < th.dip_share:
         return None
-    until = block.start + th.dip_days
+    # Every session takes a share of the unfamiliarity away: until under half a percent is left of it.
+    per_week = 7 * max(trained.sum(), 1) / max(view.as_of - start + 1, 7)
+    left = math.log(max(predicted, gap, th.dip_share) / th.dip_share) / inputs.FAMILIAR_A_SESSION / per_week
+    until = min(max(view.as_of + math.ceil(7 * left), view.as_of + 3), start + th.dip_days)
     return Flag(
         kind="expected_dip",
         severity="notice",
-        since=block.start,
-        probability=float(trend.normal_cdf(np.array((gap - 0.0) / sd))),
-        evidence={"below_best_pct": round(100 * gap, 1), "until": _text(until), "block": block.name},
+        since=start,
+        probability=float(trend.normal_cdf(np.array(gap / sd))),
+        evidence={
+            "below_best_pct": round(100 * gap, 1),
+            "predicted_pct": round(100 * predicted, 1),
+            "until": _iso(until),
+            "block": block.name,
+        },
         advice=(
-            f"The change to {block.kind} work explains the {100 * gap:.1f} % below the best of the weeks "
-            "before. Keep the plan."
+            f"{100 * gap:.1f} % below the best of the weeks before, {100 * predicted:.1f} % predicted from "
+            "how long "
+            f"this rep range was not trained. The change to {block.kind} work explains it. Keep the plan."
         ),
-        clears_when=f"the level is back, or on {_text(until)}",
+        clears_when=f"the level is back, or on {_iso(start + th.dip_days)}",
     )
 
 
-# -- load ---------------------------------------------------------------------------------------------
+# --- load -------------------------------------------------------------------------------------------------
 
 
 def load_spike(view: LiftView) -> Flag | None:
+    """A week far above the lift's own recent weeks, in total and in its rep range."""
     th = THRESHOLDS
-    mine = _mine(view)
-    if not mine.any():
+    if not view.rows.size or view.as_of - int(view.set_days[0]) < 42:
         return None
-    first = int(view.log.day[mine].min())
-    span = view.as_of - first + 1
-    if span < 42:
-        return None
-    day = view.log.day[mine] - first
-    lows = np.array([r[0] for r in view.settings.rep_ranges])
-    band = np.clip(np.searchsorted(lows, view.log.reps[mine], side="right") - 1, 0, lows.size - 1)
-    daily = np.zeros((lows.size, span))
-    np.add.at(daily, (band, day), view.stress[mine])
-    week = np.cumsum(daily, axis=1)
-    week[:, 7:] -= week[:, :-7].copy()
-    total = week.sum(axis=0)
-    scale = 1 + (view.settings.sensitivity - 1) * -0.2
-    since = None
-    for i in range(span - 7, span):
-        if i < 35:
+    first, span = int(view.set_days[0]), view.daily.size
+    lows = np.array([low for low, _ in view.settings.rep_ranges])
+    band = np.clip(np.searchsorted(lows, view.log.reps[view.rows], side="right") - 1, 0, lows.size - 1)
+    cell = band * span + view.set_days - first
+    daily = np.bincount(cell, view.stress[view.rows], lows.size * span).reshape(lows.size, span).astype(float)
+    week = _trailing(daily, 7)
+    total, fortnight = week.sum(axis=0), _trailing(view.daily[None], 14)[0]
+    scale = view.settings.sensitivity**-0.25
+    for day in range(max(span - 7, 42), span):
+        recent, before = total[day - 34 : day - 6], total[max(0, day - 118) : day - 6]
+        top = int(np.argmax(week[:, day]))
+        same = float(week[top, max(0, day - 118) : day - 6].max())
+        # A rep range not trained in sixteen weeks is new, not too much; an empty month is a return.
+        if (recent[::7] > 0).sum() < 3 or same <= 0:
             continue
-        recent = total[i - 34 : i - 6]
-        top = int(np.argmax(week[:, i]))
-        same = week[top, max(0, i - 118) : i - 6].max()
-        if (recent[::7] > 0).sum() < 3 or total[i] <= 0:
-            continue
+        over, over_range = total[day] / recent.max(), week[top, day] / same
         if (
-            total[i] > th.spike_over_recent * scale * recent.max()
-            and week[top, i] > th.spike_over_range * scale * same
+            over > th.spike_over_recent * scale
+            and over_range > th.spike_over_range * scale
+            and fortnight[day] > th.spike_over_fortnight * fortnight[day - 27 : day - 6].max()
+            and total[day] > before.max()
         ):
-            since, ratio, over = i, total[i] / recent.max(), week[top, i] / max(same, 1e-9)
-            break
-    if since is None:
-        return None
-    low, high = view.settings.rep_ranges[top]
-    return Flag(
-        kind="load_spike",
-        severity="watch",
-        since=first + since,
-        probability=math.nan,
-        evidence={
-            "over_largest_of_four_weeks": round(float(ratio), 2),
-            "over_largest_in_range": round(float(min(over, 99.0)), 2),
-            "rep_range": f"{low}-{high}",
-        },
-        advice=(
-            f"The week's stress is {ratio:.2f} times the largest of the four weeks before. "
-            "Let the next week step back unless this was meant."
-        ),
-        clears_when="seven days pass without another such week",
-    )
+            low, high = view.settings.rep_ranges[top]
+            return Flag(
+                kind="load_spike",
+                severity="watch",
+                since=first + day,
+                probability=math.nan,
+                evidence={
+                    "over_largest_of_four_weeks": round(float(over), 2),
+                    "over_largest_in_range": round(float(over_range), 2),
+                    "rep_range": f"{low}+" if high >= 999 else f"{low}-{high}",
+                },
+                advice=(
+                    f"The last seven days' stress is {over:.2f} times the largest week of the four before, "
+                    "and "
+                    f"{over_range:.2f} times the largest of sixteen weeks in its rep range. Unless this was "
+                    "meant, "
+                    "let the next week step back to the usual."
+                ),
+                clears_when="a week passes without another such week",
+            )
+    return None
+
+
+def _trailing(daily: Floats, days: int) -> Floats:
+    """Sums over the last ``days`` columns up to each column."""
+    total = np.cumsum(daily, axis=1)
+    total[:, days:] -= total[:, :-days].copy()
+    return total
 
 
 def detraining(view: LiftView) -> Flag | None:
-    days = _days(view)
+    """Ten or more days without a lift that was trained regularly."""
+    days = view.days
     if days.size < 6:
         return None
     gap = view.as_of - int(days[-1])
-    if gap < THRESHOLDS.layoff_days:
-        return None
     recent = days[days > days[-1] - 56]
-    if recent.size < 5:
+    if gap < THRESHOLDS.layoff_days or gap > 120 or recent.size < 5:
         return None
     usual = float(np.percentile(np.diff(recent), 80))
-    if usual > 8 or gap > 120:
+    if usual > 8:
         return None
     return Flag(
         kind="detraining",
@@ -344,38 +422,250 @@ def detraining(view: LiftView) -> Flag | None:
     )
 
 
-# -- effort -------------------------------------------------------------------------------------------
+def stale_stimulus(view: LiftView) -> Flag | None:
+    """Many weeks of the same rep range at the same load."""
+    th = THRESHOLDS
+    weeks = round(th.stale_weeks / view.settings.sensitivity)
+    recent = view.rows[view.set_days > view.as_of - 7 * weeks]
+    block = block_at(view.spans, view.as_of)
+    if not recent.size or view.set_days[0] > view.as_of - 7 * weeks or (block and block.kind in EASY_KINDS):
+        return None
+    load, day, reps = view.log.load_kg[recent], view.log.day[recent], view.log.reps[recent]
+    trained = np.unique((view.as_of - day) // 7)
+    if trained.size < 0.8 * weeks or load.min() <= 0:
+        return None
+    lows = np.array([low for low, _ in view.settings.rep_ranges])
+    bands = np.searchsorted(lows, reps, side="right")
+    if bands.min() != bands.max() or load.max() / load.min() > 1 + 2 * th.stale_band:
+        return None
+    since = int(day.min())
+    return Flag(
+        kind="stale_stimulus",
+        severity="watch",
+        since=since,
+        probability=math.nan,
+        evidence={
+            "weeks": weeks,
+            "load_low_kg": round(float(load.min()), 1),
+            "load_high_kg": round(float(load.max()), 1),
+            "reps_low": int(reps.min()),
+            "reps_high": int(reps.max()),
+        },
+        advice=(
+            f"{weeks} weeks within one rep range and {100 * (load.max() / load.min() - 1):.0f} % of load. "
+            "The lift is used to it: change the rep range, the load or the number of sets."
+        ),
+        clears_when="a week leaves the rep range or the band of load",
+    )
 
 
-def effort_drift(view: LiftView) -> Flag | None:
-    """Logged above prescribed effort, where a prescription exists."""
+# --- effort -----------------------------------------------------------------------------------------------
+
+
+def _sessions_over(view: LiftView, days: int) -> tuple[Ints, Floats] | None:
+    """Logged less prescribed RPE of each session of the last days, oldest first."""
     target = view.log.prescribed_rpe
     if target is None:
         return None
-    mine = _mine(view) & np.isfinite(target) & np.isfinite(view.log.rpe)
-    recent = mine & (view.log.day > view.as_of - 28)
-    sessions, inverse = np.unique(view.log.session[recent], return_inverse=True)
-    if sessions.size < 4:
+    recent = view.rows[view.set_days > view.as_of - days]
+    recent = recent[np.isfinite(target[recent]) & np.isfinite(view.log.rpe[recent])]
+    if not recent.size:
         return None
-    over = (view.log.rpe - target)[recent]
-    mean = np.bincount(inverse, over) / np.bincount(inverse)
-    excess, se = float(mean.mean()), float(mean.std(ddof=1) / math.sqrt(mean.size))
-    z = (excess - 0.5) / max(se, 0.15)
-    p = float(trend.normal_cdf(np.array(z)))
-    if p < THRESHOLDS.drift_on:
+    _, first, session = np.unique(view.log.session[recent], return_index=True, return_inverse=True)
+    over = np.bincount(session, (view.log.rpe - target)[recent]) / np.bincount(session)
+    order = np.argsort(view.log.day[recent[first]], kind="stable")
+    return view.log.day[recent[first]][order], over[order]
+
+
+def harder_than_prescribed(view: LiftView) -> Flag | None:
+    """Logged RPE above prescribed in the last four weeks, where there is a prescription."""
+    found = _sessions_over(view, 28)
+    if found is None or found[1].size < 4:
         return None
-    since = int(view.log.day[recent].min())
+    day, over = found
+    excess, error = float(over.mean()), float(over.std(ddof=1) / math.sqrt(over.size))
+    p = float(trend.normal_cdf(np.array((excess - THRESHOLDS.over_prescribed) / max(error, 0.15))))
+    if p < _bar(0.8, view.settings.sensitivity):
+        return None
     return Flag(
         kind="effort_drift",
         severity="watch",
-        since=since,
+        since=int(day[0]),
         probability=p,
-        evidence={"rpe_above_prescribed": round(excess, 1), "sessions": int(sessions.size)},
+        evidence={"rpe_above_prescribed": round(excess, 1), "sessions": int(over.size)},
         advice=(
-            f"Sets of the last four weeks were rated {excess:.1f} above what was prescribed. "
-            "Check loads, sleep and how the scale is used."
+            f"{over.size} sessions of the last four weeks were rated {excess:.1f} RPE above what was "
+            "prescribed. "
+            "Lower the loads, or look at sleep, stress outside training and how the scale is used."
         ),
-        clears_when="four sessions average within half a point of the prescription",
+        clears_when="four weeks average within half a point of the prescription",
+    )
+
+
+def low_headroom(view: LiftView) -> Flag | None:
+    """The last sessions' work is at the end of what is possible, outside of blocks that are meant to be."""
+    f, block = view.fit, block_at(view.spans, view.as_of)
+    if f is None or view.lift < 0 or block is None or block.kind in ("peak", "test", "low-stress"):
+        return None
+    recent = view.rows[view.set_days > max(view.as_of - 14, block.start - 1)]
+    rated = recent[np.isfinite(view.log.rpe[recent])]
+    sessions, inverse = np.unique(view.log.session[rated], return_inverse=True)
+    if sessions.size < 3:
+        return None
+    share = np.bincount(inverse, view.log.rpe[rated] >= 9.5) / np.bincount(inverse)
+    if share.min() < 0.75:
+        return None
+    return Flag(
+        kind="low_headroom",
+        severity="watch",
+        since=int(view.log.day[rated].min()),
+        probability=math.nan,
+        evidence={"sessions": int(sessions.size), "sets_at_the_end": round(float(share.mean()), 2)},
+        advice=(
+            f"Three sets in four of the last {sessions.size} sessions had nothing left. The next step will "
+            "not be "
+            "completed: step back now rather than after a miss."
+        ),
+        clears_when="a session leaves at least one repetition in most sets",
+    )
+
+
+def ready_to_progress(view: LiftView) -> Flag | None:
+    """Two sessions running rated at least one point under the prescription (after the 2-for-2 rule)."""
+    found = _sessions_over(view, 21)
+    if found is None or found[1].size < 2 or found[1][-2:].max() > -THRESHOLDS.ready_reps:
+        return None
+    easier = -float(found[1][-2:].mean())
+    return Flag(
+        kind="ready_to_progress",
+        severity="notice",
+        since=int(found[0][-2]),
+        probability=math.nan,
+        evidence={"rpe_below_prescribed": round(easier, 1), "sessions": 2},
+        advice=(
+            f"The last two sessions were rated {easier:.1f} RPE easier than prescribed. "
+            "The next step is earned."
+        ),
+        clears_when="a session is rated within a point of its prescription",
+    )
+
+
+def reporting_shift(f: trend.Fit, as_of: int, sensitivity: float) -> Flag | None:
+    """The same work is rated differently on all lifts since some week: the lifter's use of the scale moved.
+
+    A step of the RPE bias is added to the joint model at every week k and weighed by its marginal likelihood;
+    strength would have to jump on every lift in the same week to look alike.
+    """
+    th = THRESHOLDS
+    last = (as_of - f.origin) / 7
+    starts = np.arange(max(4.0, math.floor(last) - 40), last - 1.0)
+    weeks = np.arange(max(8.0, math.floor(last) - 30), math.floor(last) + 1) + (last - math.floor(last))
+    if starts.size < 4 or weeks.size < 2:
+        return None
+    level = np.where(f.used, f.y - (f.centre[:, None] + f.priors.slope_mean * f.time), 0.0)
+    step = f.design[:, :, trend.BIAS, None] * (f.time[:, :, None] >= starts)
+    white = f.factor @ np.concatenate([level[:, :, None], np.where(f.used[:, :, None], step, 0.0)], axis=2)
+    a = np.cumsum(white[:, :, 1:] ** 2, axis=1)
+    b = np.cumsum(white[:, :, 1:] * white[:, :, :1], axis=1)
+    information, score = np.zeros((weeks.size, starts.size)), np.zeros((weeks.size, starts.size))
+    for lift in range(f.time.shape[0]):
+        n = int(f.used[lift].sum())
+        at = np.searchsorted(f.time[lift, :n], weeks, side="right") - 1
+        seen = (at >= 0)[:, None]
+        information += np.where(seen, a[lift, np.maximum(at, 0)], 0.0)
+        score += np.where(seen, b[lift, np.maximum(at, 0)], 0.0)
+    spread, hazard = 0.8, 0.01  # [reps], [1/week]
+    variance = 1 / (information + spread**-2.0)
+    shift = variance * score
+    age = weeks[:, None] - starts
+    weight = np.exp(np.clip(0.5 * shift * score, 0, 50)) * np.sqrt(variance) / spread * hazard
+    weight = np.where((age >= 1.5) & (age <= 14), weight, 0.0)
+    sd = np.sqrt(variance)
+    large = trend.normal_cdf((shift - th.drift_reps) / sd) + trend.normal_cdf((-shift - th.drift_reps) / sd)
+    p = (weight * large).sum(axis=1) / (1 + weight.sum(axis=1))
+    on, standing, begun = _bar(th.drift_on, sensitivity), False, 0
+    for i in range(weeks.size):
+        if not standing and p[i] >= on:
+            standing, begun = True, int(np.argmax(weight[i]))
+        elif standing and p[i] < th.drift_off:
+            standing = False
+    if not standing:
+        return None
+    size = float(shift[-1, begun])
+    rated = "harder" if size > 0 else "easier"
+    return Flag(
+        kind="effort_drift",
+        severity="watch",
+        since=round(f.origin + 7 * starts[begun]),
+        probability=float(p[-1]),
+        evidence={
+            "rpe_above_usual": round(size, 1),
+            "weeks": round(float(age[-1, begun]), 1),
+            "probability": round(float(p[-1]), 2),
+        },
+        advice=(
+            f"The same work is rated {abs(size):.1f} RPE {rated} on all lifts together, probability "
+            f"{p[-1]:.0%}. "
+            + (
+                "Look at sleep, stress outside training and recovery before reading anything into the lifts."
+                if size > 0
+                else "Check how the scale is used with a set taken to failure before stepping up."
+            )
+        ),
+        clears_when=f"its probability falls under {th.drift_off:.0%}",
+    )
+
+
+# --- about the lifter -------------------------------------------------------------------------------------
+
+
+def silent(log: SetLog, as_of: int) -> Flag | None:
+    """No log at all for longer than is usual for this lifter."""
+    days = np.unique(log.day)
+    recent = np.diff(days[days > days[-1] - 84]) if days.size else days
+    if recent.size < 5:
+        return None
+    gap, usual = as_of - int(days[-1]), float(np.percentile(recent, 90))
+    if gap <= max(2 * usual, 7):
+        return None
+    return Flag(
+        kind="silent",
+        severity="act" if gap >= 14 else "watch",
+        since=int(days[-1]) + 1,
+        probability=math.nan,
+        evidence={"days_without_log": gap, "usual_longest_gap": round(usual, 1)},
+        advice=f"Nothing logged for {gap} days; {usual:.0f} is usually the longest. Ask how it is going.",
+        clears_when="anything is logged",
+    )
+
+
+def missed_work(log: SetLog, planned: Sequence[int], as_of: int, days: int = 14) -> Flag | None:
+    """Planned sessions of the last two weeks that were not done: two or more, and at least four in ten."""
+    due = np.array([day for day in planned if as_of - days < day < as_of], dtype=np.int64)
+    done = np.unique(log.day[log.day > as_of - days])
+    # A session a day early or late is a session done, and answers one plan.
+    left = done.tolist()
+    missed = []
+    for day in np.sort(due).tolist():
+        near = [d for d in left if abs(d - day) <= 1]
+        if near:
+            left.remove(min(near, key=lambda d: abs(d - day)))
+        else:
+            missed.append(day)
+    if len(missed) < 2 or len(missed) < 0.4 * due.size:
+        return None
+    return Flag(
+        kind="missed_work",
+        severity="watch" if len(missed) < 4 else "act",
+        since=missed[0],
+        probability=math.nan,
+        evidence={"missed": len(missed), "due": int(due.size), "days": days},
+        advice=(
+            f"{len(missed)} of {due.size} planned sessions of the last {days} days were not done. Ask what "
+            "came in "
+            "the way, and plan for the sessions that do happen."
+        ),
+        clears_when="fewer than two of two weeks' planned sessions are missed",
     )
 
 
@@ -395,11 +685,12 @@ def data_errors(errors: Sequence[DataError], exercises: Sequence[Exercise]) -> d
                 evidence={
                     "sets": len(found),
                     "reason": found[0].reason,
-                    "rows": ",".join(str(e.row) for e in found),
+                    "rows": ",".join(str(error.row) for error in found),
                 },
                 advice=(
-                    f"{len(found)} set(s) of {exercises[exercise].name} on {_text(day)} cannot be what they "
-                    "say. Correct or confirm them; until then they are held out."
+                    f"{len(found)} set{'s' * (len(found) > 1)} of {exercises[exercise].name} on {_iso(day)} "
+                    "cannot "
+                    "be what they say. Correct or confirm them; until then they are held out."
                 ),
                 clears_when="the sets are corrected or confirmed",
             )
@@ -407,34 +698,15 @@ def data_errors(errors: Sequence[DataError], exercises: Sequence[Exercise]) -> d
     return {exercise: tuple(found) for exercise, found in flags.items()}
 
 
-def silent(log: SetLog, as_of: int) -> Flag | None:
-    days = np.unique(log.day)
-    if days.size < 6:
-        return None
-    gap = as_of - int(days[-1])
-    recent = np.diff(days[days > days[-1] - 84])
-    if recent.size < 5:
-        return None
-    usual = float(np.percentile(recent, 90))
-    if gap <= max(2 * usual, 7):
-        return None
-    return Flag(
-        kind="silent",
-        severity="act" if gap >= 14 else "watch",
-        since=int(days[-1]) + 1,
-        probability=math.nan,
-        evidence={"days_without_log": gap, "usual_longest_gap": round(usual, 1)},
-        advice=f"Nothing logged for {gap} days; {usual:.0f} is usually the longest. Ask how it is going.",
-        clears_when="anything is logged",
-    )
-
-
 RULES: tuple[Callable[[LiftView], Flag | None], ...] = (
     stall,
     expected_dip,
     load_spike,
     detraining,
-    effort_drift,
+    stale_stimulus,
+    harder_than_prescribed,
+    low_headroom,
+    ready_to_progress,
 )
 
 

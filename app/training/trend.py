@@ -82,6 +82,8 @@ class Priors:
 
 
 PRIORS = Priors()
+
+
 # Places of the constants in the joint estimate; the lifts' own steepness follows from LIFT on.
 BIAS, STEEPNESS, LOSS, SHAPE, SILENCE, UNFAMILIAR, FATIGUE, AWAY, LIFT = range(9)
 PIVOT_REPS = 6.0  # [reps] where the steepness is read, in the middle of what is trained
