@@ -203,7 +203,7 @@ def test_a_part_is_sent_to_htmx(client: Client, mixed: dict[str, Lifter]) -> Non
     part = client.get("/", params={"find": "maren"}, headers={"HX-Request": "true"})
     assert part.text.lstrip().startswith('<div id="rows"')
     assert _names(part.text) == ["Maren Oduya"]
-    assert part.headers["Vary"] == "HX-Request"
+    assert "HX-Request" in part.headers["Vary"]
 
 
 def test_the_page_looks_again_only_while_somebody_waits(client: Client) -> None:
