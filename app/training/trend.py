@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -90,6 +90,7 @@ PIVOT_REPS = 6.0  # [reps] where the steepness is read, in the middle of what is
 MOST_REPS = 40.0  # [reps]
 SHAPE_BOUNDS = (0.05, 1.6)
 MINIMUM_SESSIONS = 4
+SPREAD_THAT_TEACHES = 0.2  # [1] of ln(repetitions + 1): about fives and eights in equal parts
 WINDOW_DAYS = 1461  # [d] four years say all that can be said about today
 ROBUST_FROM = 2.5  # [SD]
 REPORT_HALF_STEP = 0.25  # [reps] reports come in halves
@@ -484,6 +485,9 @@ def fit(
         x = (x_node + form)[e.session]
         log_det = 2 * np.log(np.where(used, np.diagonal(chol, axis1=1, axis2=2), 1.0)).sum()
         log_likelihood = float(-0.5 * (log_det + (resid**2).sum()))
+    # One rep range alone cannot tell a steep curve from a strong lifter, whatever the algebra says: the
+    # reports within it differ by noise and mood. What is not learnt there is not claimed.
+    theta_cov[np.arange(lifts) + LIFT, np.arange(lifts) + LIFT] += _unlearnt(e, p)
     return Fit(
         evidence=e,
         priors=p,
@@ -503,6 +507,16 @@ def fit(
         log_likelihood=log_likelihood,
         spans=tuple(spans),
     )
+
+
+def _unlearnt(e: Evidence, p: Priors) -> Floats:
+    """Variance of each lift's ln steepness that must remain for want of different rep ranges, shape (L,)."""
+    lifts, told = e.exercises.size, np.log(e.reps + 1.0)
+    count = np.bincount(e.lift, minlength=lifts)
+    mean = np.bincount(e.lift, told, lifts) / count
+    spread = np.sqrt(np.bincount(e.lift, (told - mean[e.lift]) ** 2, lifts) / count)
+    share = np.clip(1 - spread / SPREAD_THAT_TEACHES, 0.0, 1.0)
+    return np.asarray((0.7 * share) ** 2 * (p.steepness_lifter_sd**2 + p.steepness_lift_sd**2))
 
 
 def predict(
@@ -532,6 +546,8 @@ def predict(
 
 FORECAST_WEEKS = 12
 SLOPE_WEEKS = 6
+SLOPE_EVIDENCE_WEEKS = 16.0
+SLOPE_WANDER_SD = 0.005  # [1/week] how fast a slope that is not known to be anything may change
 
 
 def read(f: Fit, lift: int, as_of: int) -> Trend:
@@ -547,14 +563,7 @@ def read(f: Fit, lift: int, as_of: int) -> Trend:
     sd = np.sqrt(np.maximum(np.diag(cov), 1e-12))
     kg = np.exp(mean)
     now = past.size - 1
-    window = np.arange(max(0, now - SLOPE_WEEKS), now + 1)
-    if window.size < 2:
-        slope, slope_sd = f.priors.slope_mean, f.priors.slope_sd + f.priors.wander_sd
-    else:
-        centred = window - window.mean()
-        line = centred / (centred @ centred)
-        slope = float(line @ mean[window])
-        slope_sd = math.sqrt(max(float(line @ cov[np.ix_(window, window)] @ line), 1e-12))
+    slope, slope_sd = recent_slope(f, lift, as_of)
     used = e.lift == lift
     k = reps_per_fraction(f, lift)
     return Trend(
@@ -580,6 +589,36 @@ def read(f: Fit, lift: int, as_of: int) -> Trend:
         curve_reps_per_fraction=k,
         curve_known=curve_known(f, lift),
     )
+
+
+def recent_slope(f: Fit, lift: int, as_of: int) -> tuple[float, float]:
+    """Slope of the strength expressed, a line through the last six weeks, and its SD. [1/week]
+
+    It is estimated from the last sixteen weeks alone and shrunk towards no change, not towards the lifter's
+    own long-run gain, so that years of progress do not hide a standstill.
+    """
+    p = replace(f.priors, slope_mean=0.0, slope_sd=0.0, wander_sd=SLOPE_WANDER_SD)
+    n = int(f.used[lift].sum())
+    now = (as_of - f.origin) / 7
+    low = min(int(np.searchsorted(f.time[lift, :n], now - SLOPE_EVIDENCE_WEEKS)), max(n - 3, 0))
+    start = f.time[lift, low]
+    t, block, noise = f.time[lift, low:n] - start, f.block[lift, low:n], f.noise[lift, low:n]
+    day = as_of - 7 * np.arange(SLOPE_WEEKS, -1, -1, dtype=np.int64)
+    asked, asked_block = np.maximum((day - f.origin) / 7 - start, 0.0), block_of(day, f.spans)
+    factor = np.linalg.inv(
+        np.linalg.cholesky(covariance(t[None], t[None], block[None], block[None], p)[0] + np.diag(noise))
+    )
+    y = f.y[lift, low:n]
+    gain = covariance(asked[None], t[None], asked_block[None], block[None], p)[0] @ factor.T
+    told = inputs.at_days(f.evidence.inputs[lift], day, as_of)
+    lever = -gain @ (factor @ f.design[lift, low:n])
+    lever[:, UNFAMILIAR : AWAY + 1] += told
+    mean = gain @ (factor @ (y - np.median(y))) + told @ f.theta[UNFAMILIAR : AWAY + 1]
+    cov = covariance(asked[None], asked[None], asked_block[None], asked_block[None], p)[0] - gain @ gain.T
+    cov += lever @ f.theta_cov @ lever.T
+    line = np.arange(day.size) - (day.size - 1) / 2
+    line /= line @ line
+    return float(line @ mean), math.sqrt(max(float(line @ cov @ line), 1e-12))
 
 
 def reps_per_fraction(f: Fit, lift: int) -> float:
