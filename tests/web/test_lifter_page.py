@@ -15,10 +15,10 @@ from app.planning.analysis import recompute
 from app.planning.attention import Finding
 from app.planning.worker import run_pending
 from app.storage import lifters, logs
-from app.storage.models import Decision, PlannedSession, Prescription, SetMark
-from tests.factories import NOW, TODAY, log_sets, make_exercise, make_lifter
+from app.storage.models import CoachMember, Decision, PlannedSession, Prescription, SetMark
+from tests.factories import NOW, TODAY, log_sets, make_coach, make_exercise, make_lifter
 from tests.planning.world import World, add_block, finding, report_pain, train
-from tests.web.conftest import Client
+from tests.web.conftest import Client, sign_in
 from tests.web.test_roster import statements
 
 
@@ -315,6 +315,37 @@ def test_pain_stops_the_advice_to_add_load(client: Client, world: World) -> None
     said = text(page(client, world))
     assert "Advice to add load is stopped until the report is marked as resolved." in said
     assert "The largest step" not in said
+
+
+def test_a_pain_report_is_resolved_with_a_reason(client: Client, other_client: Client, world: World) -> None:
+    number = report_pain(world, TODAY - 1, 5)
+    analysed(world)
+    assert "Knee, 5 of 10 , squat" in text(page(client, world))
+    address = f"/lifters/{world.lifter.id}/pain/{number}/resolve"
+    assert other_client.post(address, data={"resolved": "x"}).status_code == 404
+    assert client.post(address, data={"resolved": ""}).status_code == 422
+    assert (
+        client.post(f"/lifters/{world.lifter.id}/pain/999/resolve", data={"resolved": "x"}).status_code == 404
+    )
+    assert client.post(address, data={"resolved": "Physiotherapist: tendon, load again"}).status_code == 303
+    run_pending(client.store, now=NOW)
+    said = text(page(client, world))
+    assert "Open pain reports" not in said
+    assert "Advice to add load is stopped" not in said
+
+
+def test_who_may_only_read_sees_no_way_to_write(client: Client, world: World) -> None:
+    report_pain(world, TODAY - 1, 5)
+    log_sets(client.store, world.lifter, world.squat, TODAY, [(245.0, 5, 8.0)] * 3)
+    analysed(world)
+    reader = make_coach(client.store, name="Reader", login="reader@example.org", club="Elsewhere")
+    with client.store.transaction() as db:
+        db.add(CoachMember(coach_id=world.coach.id, member_id=reader.id, role="read", created_at=NOW))
+    sign_in(client, reader)
+    client.cookies.set("terrace_roster", str(world.coach.id))
+    html = page(client, world).split("<main", 1)[1]
+    assert "Squat" in html
+    assert "<form" not in html
 
 
 def test_too_little_data_is_said_and_not_guessed(client: Client) -> None:

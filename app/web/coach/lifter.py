@@ -13,7 +13,7 @@ import numpy as np
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from app.planning import answers, data_quality, history, room
+from app.planning import answers, data_quality, history, pain, room
 from app.planning.analysis import LifterView, LiftView, lifter_view
 from app.planning.data_quality import FIXES, OddSet, Pick
 from app.planning.days import monday_of
@@ -25,7 +25,7 @@ from app.planning.roster import STRIP_NEAR_DAYS
 from app.planning.wording import REASONS
 from app.planning.yardstick import mark_text, when
 from app.storage.models import Coach, Lifter
-from app.storage.seasons import SeasonBlock
+from app.storage.seasons import Pain, SeasonBlock
 from app.training.exposure import Novelty
 from app.training.progression import LifterState
 from app.training.records import Exposure, Floats, Ints, LoadSummary, Mark
@@ -178,6 +178,25 @@ def reopen(
 ) -> Response:
     answers.reopen(store, coach, lifter_id, flag_id, now=now)
     return see_other(request, f"/lifters/{lifter_id}#flag-{flag_id}")
+
+
+@router.post("/lifters/{lifter_id}/pain/{report_id}/resolve")
+def resolve_pain(
+    request: Request,
+    desk: Desk,
+    coach: CurrentCoach,
+    store: AppStore,
+    now: Now,
+    data: FormData,
+    lifter_id: int,
+    report_id: int,
+) -> Response:
+    form = Form.of(data)
+    note = form.text("resolved", "what was found", longest=pain.NOTE_LENGTH)
+    if form.errors:
+        return _page(request, store, coach, now, lifter_id, form=form, status=422)
+    pain.resolve(store, coach, lifter_id, report_id, note=note, by=desk.actor.name, now=now)
+    return see_other(request, f"/lifters/{lifter_id}")
 
 
 @router.post("/lifters/{lifter_id}/odd-sets")
@@ -344,12 +363,23 @@ def _whole_part(store: Any, coach: Coach, lifter_id: int, view: LifterView, past
         "about": _about(view),
         "loads": [_load_row(one, view.measure, unit) for one in view.loads],
         "odd_groups": odd,
+        "open_pains": _open_pains(view),
         "odd_shown": ODD_SETS_SHOWN,
         "days": past.days,
         "decisions": past.decisions,
         "decision_words": LABELS,
         "ours": ours,
     }
+
+
+def _open_pains(view: LifterView) -> list[tuple[Pain, str]]:
+    """Reports that nobody has resolved, newest first, with the lift's name."""
+    names = {one.exercise_id: one.name for one in view.lifts}
+    return [
+        (one, names.get(one.exercise_id or 0, ""))
+        for one in reversed(view.pains)
+        if one.resolved_at is None and one.severity > 0
+    ]
 
 
 @cache
@@ -390,6 +420,11 @@ def _about(view: LifterView) -> list[str]:
         coming = next((one for one in view.blocks if one.start_day > today), None)
         said.append(
             f"No block now; {coming.name} from {short_day(coming.start_day)}." if coming else "No block now."
+        )
+    if view.next_session is not None:
+        when_next = {0: "today", 1: "tomorrow"}.get(view.next_session.day - today)
+        said.append(
+            f"Next {when_next or f'on {short_day(view.next_session.day)}'}: {view.next_session.name}."
         )
     if lifter.goal or lifter.goal_day is not None:
         said.append(_goal(lifter, today))
