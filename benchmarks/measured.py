@@ -12,6 +12,7 @@ import math
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from functools import partial
 
 from app.training.reference import FOLDER
 from benchmarks import scorecard
@@ -29,6 +30,17 @@ COLUMNS = (
 )
 
 
+CURVE = ("problem_recall", "problem_false_alarms", "problem_delay")
+
+
+def _by_sensitivity(lifters: int, step: int) -> list[tuple[str, int, scorecard.Tally]]:
+    """The flags that depend on the coach's setting, at every setting a coach can choose."""
+    some = min(lifters, scorecard.PICTURE_LIFTERS)
+    ask = partial(scorecard.score_each, "product", lifters=some, step=step)
+    settings = sorted({*scorecard.SENSITIVITIES, 1.0})
+    return [(f"@{s:g}", some, scorecard.total(ask(sensitivity=s))) for s in settings]
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m benchmarks.measured", description=__doc__)
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
@@ -41,10 +53,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     with target.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(COLUMNS)
-        for row in scorecard.rows(tally):
-            value = "" if math.isnan(row.value) else f"{row.value:.4g}"
-            said = (row.name, row.label, value, row.unit, row.note)
-            writer.writerow((*said, lifters, f"{tally.years:.0f}", step, today))
+        for name, some, found in (("", lifters, tally), *_by_sensitivity(lifters, step)):
+            for row in scorecard.rows(found):
+                if name and row.name not in CURVE:
+                    continue
+                value = "" if math.isnan(row.value) else f"{row.value:.4g}"
+                said = (f"{row.name}{name}", row.label, value, row.unit, row.note)
+                writer.writerow((*said, some, f"{found.years:.0f}", step, today))
     return 0
 
 

@@ -177,9 +177,11 @@ def test_a_flag_is_said_with_all_its_parts(client: Client, world: World) -> None
          {"severity": 5, "worst": 6, "place": "knee", "during": "descent", "last_day": TODAY, "reports": 2}),
         ("data_error", {"sets": 4, "days": 2, "last_day": TODAY - 2, "reason": "pounds_as_kilograms"}),
         ("expected_dip", {"below_best_pct": 1.2, "until": "2026-03-20", "block": "Fives"}),
-        ("low_headroom", {}),
-        ("stale_stimulus", {}),
-        ("ready_to_progress", {}),
+        ("effort_drift", {"rpe_above_usual": -0.8, "weeks": 3.0, "probability": 0.7}),
+        ("low_headroom", {"sessions": 3, "sets_at_the_end": 0.9}),
+        ("stale_stimulus",
+         {"weeks": 12, "load_low_kg": 100.0, "load_high_kg": 102.5, "reps_low": 5, "reps_high": 5}),
+        ("ready_to_progress", {"rpe_below_prescribed": 1.6, "sessions": 2}),
     ],
 )  # fmt: skip
 def test_no_part_of_any_kind_is_empty(

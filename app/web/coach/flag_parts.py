@@ -67,7 +67,17 @@ def _size(flag: FlagView) -> str:
                 f"stress at {e.plain('stress_ratio', 2)} of the weeks before"
             )
         case "expected_dip":
-            return f"{e.plain('below_best_pct')} % under the best of the weeks before"
+            predicted = f", {e.plain('predicted_pct')} % was predicted" if e.get("predicted_pct") else ""
+            return f"{e.plain('below_best_pct')} % under the best of the weeks before{predicted}"
+        case "low_headroom":
+            share = 100 * (e.get("sets_at_the_end") or 0.0)
+            return f"{tidy(share, 0)} % of the sets with nothing left"
+        case "stale_stimulus":
+            return (
+                f"{e.plain('weeks', 0)} weeks of {e.plain('reps_low', 0)} to {e.plain('reps_high', 0)} reps"
+            )
+        case "ready_to_progress":
+            return f"RPE {e.plain('rpe_below_prescribed')} under the prescription"
         case "load_spike":
             return (
                 f"{e.plain('over_largest_of_four_weeks', 2)} times the largest of the last four weeks, "
@@ -76,6 +86,8 @@ def _size(flag: FlagView) -> str:
         case "detraining":
             return f"{e.plain('days_without', 0)} days, usually {e.plain('usual_days_between', 0)} at most"
         case "effort_drift":
+            if e.get("rpe_above_prescribed") is None:
+                return f"RPE {e.signed('rpe_above_usual')} for the same work, all lifts together"
             return f"RPE {e.signed('rpe_above_prescribed')} against the prescription"
         case "silent":
             return (
@@ -105,8 +117,14 @@ def _sure(flag: FlagView) -> str:
 def _rests(flag: FlagView, trend: Trend | None) -> str:
     e = _Numbers(flag.evidence)
     match flag.kind:
+        case "effort_drift" if e.get("sessions") is None:
+            return "every rated set of every lift"
         case "effort_drift":
             return f"{e.plain('sessions', 0)} sessions with a prescribed RPE in four weeks"
+        case "low_headroom" | "ready_to_progress":
+            return f"the ratings of the last {e.plain('sessions', 0)} sessions"
+        case "stale_stimulus":
+            return "the loads and repetitions of every working set of those weeks"
         case "missed_work":
             return f"{e.plain('due', 0)} sessions planned in the last {e.plain('days', 0)} days"
         case "readiness_drop":
@@ -161,11 +179,15 @@ def finding(flag: FlagView, today: int) -> Finding | None:
         case "load_spike":
             words, panel = f"{e.plain('over_largest_of_four_weeks')} × the largest of four weeks", "stress"
         case "effort_drift":
-            words = f"harder than prescribed since {short_day(since)}"
+            against = "prescribed" if e.get("rpe_above_prescribed") is not None else "usual"
+            harder = "easier" if (e.get("rpe_above_usual") or 0.0) < 0 else "harder"
+            words = f"{harder} than {against} since {short_day(since)}"
         case "detraining":
             words = f"not trained since {short_day(since - 1)}"
         case "pain":
-            words = f"{str(flag.evidence.get('place') or 'pain').lower()} reported {short_day(since)}"
+            place = str(flag.evidence.get("place") or "").lower()
+            where = place if "pain" in place else f"{place} pain".strip()
+            words = f"{where} reported {short_day(since)}"
         case _:
             return None
     return Finding(since, max(until, since), words, severity, panel)

@@ -53,12 +53,14 @@ def methods_page(request: Request, desk: Desk) -> Response:
         "methods.html",
         hatching=hatch_defs(),
         key=hatch_key(),
-        measured=lines,
+        measured={name: one for name, one in lines.items() if "@" not in name},
+        curve=_curve(lines),
         lifters=lifters,
         years=years,
         measured_on=day,
         tables=tables(),
         rules=signals.THRESHOLDS,
+        changes=signals.CHANGES,
         attention=attention,
         exposure=exposure,
         rolling=rolling,
@@ -89,6 +91,16 @@ def measured() -> tuple[dict[str, Measured], str, str, str]:
         return {}, "", "", ""
     lines = {row["quantity"]: Measured(row["label"], _in_words(row), row["note"]) for row in rows}
     return lines, rows[0]["lifters"], rows[0]["lifter_years"], rows[0]["measured_on"]
+
+
+def _curve(lines: dict[str, Measured]) -> list[tuple[str, str, str, str]]:
+    """What the sensitivity set for a lifter buys: the setting, share seen, false alarms, median delay."""
+    settings = sorted({float(name.split("@")[1]) for name in lines if "@" in name})
+    quantities = ("problem_recall", "problem_false_alarms", "problem_delay")
+    return [
+        (f"{one:g}", *(lines[f"{name}@{one:g}"].value for name in quantities))  # type: ignore[misc]
+        for one in settings
+    ]
 
 
 def _in_words(row: dict[str, str]) -> str:
