@@ -21,7 +21,7 @@ NEIGHBOUR = 0.4  # [1] what a session in one zone of repetitions is worth in the
 FATIGUE_DAYS = 8.0  # [d] half way between the short times of lifters' practice and the 15 d of runners
 FREE_DAYS = 7.0  # [d] without the lift before anything is lost
 MOST_WEEKS_AWAY = 8.0
-BACK_DAYS = 10.0  # [d] in which what was lost by days away comes back
+BACK_DAYS = 16.0  # [d] in which what was lost by days away comes back
 ZONES = np.array([3, 5, 7, 10, 15])  # [reps] first count of every zone but the first
 COUNT = 3  # inputs: unfamiliar, fatigue, away
 

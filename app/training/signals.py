@@ -44,8 +44,8 @@ class Thresholds:
     stress_held: float = 0.80  # [1] of the weeks before: with less work nothing is owed
     falling_share: float = 0.5  # [1] of the probability that must be for falling to call it a regression
     spike_over_recent: float = 1.35  # [1] x the largest week of the last four
-    spike_over_range: float = 1.25  # [1] x the largest week in the same rep range in sixteen weeks
-    spike_over_fortnight: float = 1.15  # [1] x the largest two weeks, or a session moved by a day would do
+    spike_over_range: float = 1.25  # [1] x the largest week of like repetitions in sixteen weeks
+    spike_alike: float = 1.35  # [1] repetitions within this factor are alike
     layoff_days: int = 10  # [d]
     dip_share: float = 0.005  # [1] of strength below the best of the weeks before the change
     dip_days: int = 21  # [d] after which a shortfall is no longer the change's
@@ -340,60 +340,58 @@ def expected_dip(view: LiftView) -> Flag | None:
 
 
 def load_spike(view: LiftView) -> Flag | None:
-    """A week far above the lift's own recent weeks, in total and in its rep range."""
+    """A week far above the lift's own recent weeks, in total and in its rep range.
+
+    Weeks are those of the calendar of blocks, else Monday to Sunday: in a window that rolls, a session moved
+    by a day is a week of double stress.
+    """
     th = THRESHOLDS
     if not view.rows.size or view.as_of - int(view.set_days[0]) < 42:
         return None
-    first, span = int(view.set_days[0]), view.daily.size
-    lows = np.array([low for low, _ in view.settings.rep_ranges])
-    band = np.clip(np.searchsorted(lows, view.log.reps[view.rows], side="right") - 1, 0, lows.size - 1)
-    cell = band * span + view.set_days - first
-    daily = np.bincount(cell, view.stress[view.rows], lows.size * span).reshape(lows.size, span).astype(float)
-    week = _trailing(daily, 7)
-    total, fortnight = week.sum(axis=0), _trailing(view.daily[None], 14)[0]
+    block = block_at(view.spans, view.as_of)
+    anchor = block.start if block is not None else 1  # Ordinal 1 is a Monday.
+    this = (view.as_of - anchor) // 7
+    back = this - (view.set_days - anchor) // 7
+    near = back < 19
+    back, reps, stress = back[near], view.log.reps[view.rows][near], view.stress[view.rows][near]
+    total = np.bincount(back, stress, 19)
+    changes = emphasis_changes(view.spans)
     scale = view.settings.sensitivity**-0.25
-    for day in range(max(span - 7, 42), span):
-        recent, before = total[day - 34 : day - 6], total[max(0, day - 118) : day - 6]
-        top = int(np.argmax(week[:, day]))
-        same = float(week[top, max(0, day - 118) : day - 6].max())
-        # A rep range not trained in sixteen weeks is new, not too much; an empty month is a return.
-        if (recent[::7] > 0).sum() < 3 or same <= 0:
+    for ago in (1, 0):  # The week before stands as long as this one has not shown itself.
+        recent, most = total[ago + 1 : ago + 5], float(total[ago + 1 : ago + 17].max())
+        # After an empty month it is a return, and a planned block of more work reaches what was done before
+        # or starts something else: its first week is its plan.
+        begins = anchor + 7 * (this - ago)
+        planned = bool(((changes >= begins) & (changes < begins + 7)).any())
+        if (recent > 0).sum() < 3 or total[ago] <= most or planned:
             continue
-        over, over_range = total[day] / recent.max(), week[top, day] / same
-        if (
-            over > th.spike_over_recent * scale
-            and over_range > th.spike_over_range * scale
-            and fortnight[day] > th.spike_over_fortnight * fortnight[day - 27 : day - 6].max()
-            and total[day] > before.max()
-        ):
-            low, high = view.settings.rep_ranges[top]
-            return Flag(
-                kind="load_spike",
-                severity="watch",
-                since=first + day,
-                probability=math.nan,
-                evidence={
-                    "over_largest_of_four_weeks": round(float(over), 2),
-                    "over_largest_in_range": round(float(over_range), 2),
-                    "rep_range": f"{low}+" if high >= 999 else f"{low}-{high}",
-                },
-                advice=(
-                    f"The last seven days' stress is {over:.2f} times the largest week of the four before, "
-                    "and "
-                    f"{over_range:.2f} times the largest of sixteen weeks in its rep range. Unless this was "
-                    "meant, "
-                    "let the next week step back to the usual."
-                ),
-                clears_when="a week passes without another such week",
-            )
+        typical = float(np.average(reps[back == ago], weights=stress[back == ago]))
+        alike = np.abs(np.log(np.maximum(reps, 1) / typical)) <= math.log(th.spike_alike)
+        week = np.bincount(back[alike], stress[alike], 19)
+        same = float(week[ago + 1 : ago + 17].max())
+        if same <= 0:  # Work not done in sixteen weeks is new, not too much.
+            continue
+        over, over_range = float(total[ago] / recent.max()), float(week[ago] / same)
+        if over <= th.spike_over_recent * scale or over_range <= th.spike_over_range * scale:
+            continue
+        return Flag(
+            kind="load_spike",
+            severity="watch",
+            since=int(view.set_days[near][back == ago][0]),
+            probability=math.nan,
+            evidence={
+                "over_largest_of_four_weeks": round(over, 2),
+                "over_largest_in_range": round(min(over_range, 99.0), 2),
+                "typical_reps": round(typical, 1),
+            },
+            advice=(
+                f"The week's stress is {over:.2f} times the largest of the four before, and {over_range:.2f} times "
+                "the largest of sixteen weeks of like repetitions. Unless this was meant, let the next week step back "
+                "to the usual."
+            ),
+            clears_when="the week after it has passed without another",
+        )
     return None
-
-
-def _trailing(daily: Floats, days: int) -> Floats:
-    """Sums over the last ``days`` columns up to each column."""
-    total = np.cumsum(daily, axis=1)
-    total[:, days:] -= total[:, :-days].copy()
-    return total
 
 
 def detraining(view: LiftView) -> Flag | None:
