@@ -15,6 +15,7 @@ from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import RedirectResponse, Response
 from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -88,6 +89,7 @@ def create_app(
         app.include_router(router)
     app.mount("/static", StaticFiles(directory=ROOT / "static"), name="static")
     _handle_errors(app)
+    app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=5)
     app.add_middleware(Gate, settings=settings)
     return app
 

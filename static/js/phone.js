@@ -203,6 +203,7 @@ function addLine(where, slot) {
   list.append(li);
   lines.set(slot, li);
   first.set(li, { ...blank(li), state: "added", words: "", right: "" });
+  li.now = { ...first.get(li), chain: new Set() };
   return li;
 }
 function amountOf(done) {
@@ -327,7 +328,7 @@ function place() {
 }
 function fill(li) {
   const where = li.closest(".lift"), measure = where.dataset.measure || "load";
-  const done = li.now.done;
+  const done = li.now.state === "refused" ? { ...li.now.done, ...li.now.item.write } : li.now.done;
   const before = inOrder().filter((one) => one !== li && one.closest(".lift") === where && one.now.done && !one.now.done.warm_up);
   const previous = before[before.length - 1];
   const set = (name, value) => { form.elements[name].value = value == null ? "" : String(value); };
@@ -659,7 +660,7 @@ async function writeForm(event) {
 // Begin ----------------------------------------------------------------------------------------------------------------
 document.addEventListener("submit", (event) => {
   const what = event.target.dataset.do;
-  if (event.target.id === "entry") { event.preventDefault(); done(); }
+  if (event.target === form) { event.preventDefault(); done(); }
   else if (what === "finish") finish(event);
   else if (what === "write") writeForm(event);
   else if (what === "skip" || what === "unskip") {
@@ -691,7 +692,6 @@ document.addEventListener("submit", (event) => {
 });
 function addSet(where) {
   const made = addLine(where, `new${newId()}`);
-  made.now = { ...first.get(made), chain: new Set() };
   chosen = made;
   render();
   reveal();
