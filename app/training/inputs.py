@@ -6,6 +6,7 @@ All three are sums of decaying contributions, which one running total computes e
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -32,6 +33,7 @@ class LiftInputs:
 
     day: Ints  # (s,)
     share: Floats  # (s, z) of the session's sets in each zone
+    session_stress: Floats  # (s,)
     familiar: Floats  # (s, z) state right after each session, in sessions
     before: Floats  # (z,) what was familiar when the log began
     stress: Floats  # (s,) state right after each session
@@ -79,22 +81,33 @@ def prepare(day: Ints, session: Ints, reps: Floats, stress: Floats) -> LiftInput
     cell = session * zones + np.searchsorted(ZONES, reps, side="right")
     count = np.bincount(cell, minlength=day.size * zones).reshape(day.size, zones).astype(float)
     share = count / np.maximum(count.sum(axis=1, keepdims=True), 1.0)
-    t = (day - day[0]).astype(float)
+    # Nobody starts from nothing with the log: what was done in its first three weeks was done before.
+    before: Floats = _worth(share[day - day[0] < 21]).sum(axis=0) / 21 * FAMILIAR_DAYS
+    total = np.bincount(session, stress, day.size).astype(float)
+    span = max(float(day[-1] - day[0]) + 7.0, 28.0)
+    usual = max(float(total.sum()) * FATIGUE_DAYS / span, 1e-9)
+    return _from_sessions(day, share, total, before, usual)
+
+
+def _worth(share: Floats) -> Floats:
+    """What sessions are worth to the familiarity of each zone, shape (s, z). [sessions]"""
     worth = share.copy()
     worth[:, 1:] += NEIGHBOUR * share[:, :-1]
     worth[:, :-1] += NEIGHBOUR * share[:, 1:]
-    # Nobody starts from nothing with the log: what was done in its first three weeks was done before.
-    before: Floats = worth[t < 21].sum(axis=0) / 21 * FAMILIAR_DAYS
-    total = np.bincount(session, stress, day.size).astype(float)
-    gap = _weeks_away(np.diff(t, prepend=t[0]))
+    return np.minimum(worth, 1.0)
+
+
+def _from_sessions(day: Ints, share: Floats, stress: Floats, before: Floats, usual: float) -> LiftInputs:
+    t = (day - day[0]).astype(float)
     return LiftInputs(
         day=day,
         share=share,
-        familiar=_after(t, np.minimum(worth, 1.0), FAMILIAR_DAYS),
+        session_stress=stress,
+        familiar=_after(t, _worth(share), FAMILIAR_DAYS),
         before=before,
-        stress=_after(t, total, FATIGUE_DAYS),
-        away=_after(t, gap, BACK_DAYS),
-        usual_stress=max(float(total.sum()) * FATIGUE_DAYS / max(t[-1] + 7.0, 28.0), 1e-9),
+        stress=_after(t, stress, FATIGUE_DAYS),
+        away=_after(t, _weeks_away(np.diff(t, prepend=t[0])), BACK_DAYS),
+        usual_stress=usual,
     )
 
 
@@ -116,22 +129,40 @@ def at_sessions(x: LiftInputs) -> Floats:
     return _state(x, x.day, np.arange(x.day.size) - 1, x.share, gap)
 
 
-def at_days(x: LiftInputs, day: Ints, known_until: int) -> Floats:
-    """The same on any days, in the work done in the two weeks before each. Shape (m, 3).
+def extend(x: LiftInputs, until: int, kind_of: Callable[[int], str]) -> LiftInputs:
+    """The same lift trained on as it was: planned kinds of work on the lifter's usual days, up to a day.
 
-    Days after ``known_until`` are answered with what was usual in the eight weeks before it: nobody knows
-    the work to come.
+    What a kind of block consists of is read from the lifter's own sessions in such blocks, in the last six
+    sessions where there were none.
     """
-    asked = np.minimum(day, known_until)
-    last = np.searchsorted(x.day, asked, side="left") - 1
+    last = int(x.day[-1])
+    step = float(np.clip(np.median(np.diff(x.day[-12:])), 1.0, 14.0)) if x.day.size > 3 else 7.0
+    days = np.arange(last + step, until, step).astype(np.int64)
+    if not days.size:
+        return x
+    past = np.array([kind_of(int(day)) for day in x.day[-150:]])
+    share, stress = x.share[-150:], x.session_stress[-150:]
+    usual = np.zeros(past.size, bool)
+    usual[-6:] = True
+    of: dict[str, tuple[Floats, float]] = {}
+    for kind in {kind_of(int(day)) for day in days}:
+        alike = np.flatnonzero(past == kind)[-18:] if (past == kind).sum() >= 3 else np.flatnonzero(usual)
+        of[kind] = share[alike].mean(axis=0), float(stress[alike].mean())
+    plan = [of[kind_of(int(day))] for day in days]
+    return _from_sessions(
+        np.concatenate([x.day, days]),
+        np.concatenate([x.share, np.stack([each[0] for each in plan])]),
+        np.concatenate([x.session_stress, np.array([each[1] for each in plan])]),
+        x.before,
+        x.usual_stress,
+    )
+
+
+def at_days(x: LiftInputs, day: Ints) -> Floats:
+    """The same on any days, in the work done in the two weeks before each. Shape (m, 3)."""
+    last = np.searchsorted(x.day, day, side="left") - 1
     near = np.maximum(last, 0)
     first = np.minimum(np.searchsorted(x.day, x.day[near] - 13, side="left"), near)
     running = np.concatenate([np.zeros((1, x.share.shape[1])), np.cumsum(x.share, axis=0)])
     share = (running[near + 1] - running[first]) / (near + 1 - first)[:, None]
-    state = _state(x, asked, last, share, _weeks_away((asked - x.day[near]).astype(float)))
-    later = day > known_until
-    if later.any():
-        recent = at_sessions(x)[x.day > known_until - 56]
-        usual = np.median(recent[:, 0]) if recent.size else float(np.exp(-FAMILIAR_A_SESSION * 3))
-        state[later] = usual, 0.0, 0.0
-    return state
+    return _state(x, day, last, share, _weeks_away((day - x.day[near]).astype(float)))

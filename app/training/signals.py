@@ -37,9 +37,9 @@ EASY_KINDS: tuple[BlockKind, ...] = ("low-stress", "maintenance", "re-entry", "t
 class Thresholds:
     """Bars of the rules. Where the unit is a probability, a coach's sensitivity lowers the bar to raise."""
 
-    problem_on: float = 0.26  # [1] probability of a standstill or fall that raises
-    problem_off: float = 0.22  # [1] and the one under which it clears
-    problem_clear: float = 0.42  # [1] needed inside the first weeks of a new emphasis
+    problem_on: float = 0.19  # [1] probability of a standstill or fall that raises
+    problem_off: float = 0.16  # [1] and the one under which it clears
+    problem_clear: float = 0.36  # [1] needed inside the first weeks of a new emphasis
     change_days: int = 21  # [d] that a change of emphasis may hide or feign a standstill
     stress_held: float = 0.80  # [1] of the weeks before: with less work nothing is owed
     falling_share: float = 0.5  # [1] of the probability that must be for falling to call it a regression
@@ -49,8 +49,8 @@ class Thresholds:
     layoff_days: int = 10  # [d]
     dip_share: float = 0.005  # [1] of strength below the best of the weeks before the change
     dip_days: int = 21  # [d] after which a shortfall is no longer the change's
-    drift_on: float = 0.60  # [1]
-    drift_off: float = 0.40
+    drift_on: float = 0.50  # [1]
+    drift_off: float = 0.35
     drift_reps: float = 0.4  # [reps] a smaller shift is not worth a word
     over_prescribed: float = 0.5  # [1] RPE above prescribed, mean of the sessions
     stale_weeks: int = 12
@@ -75,11 +75,14 @@ class Changes:
     wander_sd: float = 0.003  # of slopes that come and go and mean nothing
     block_sd: float = 0.008
     youngest: float = 2.5  # [weeks]
-    oldest: float = 12.0  # [weeks]
+    oldest: float = 8.0  # [weeks]
     nodes: int = 64  # weeks looked back
 
 
 CHANGES = Changes()
+SHIFTS = replace(CHANGES, walk_sd=0.002, wander_sd=0.002, block_sd=0.006)
+"""The level moves less while a shift of reporting is looked for: a step on all lifts at once must not pass
+for the walk of each."""
 
 
 @dataclass(frozen=True)
@@ -168,6 +171,23 @@ class Progress:
     before: Floats  # (n,) [1/week] until then
 
 
+def _innovations(f: trend.Fit, lift: int, slope_sd: float, c: Changes) -> tuple[Floats, Floats, Floats, Floats]:
+    """Last nodes of a lift: weeks, design, level less its prior course, and the factor that whitens it.
+
+    The covariance is the trend's, with ``c``'s movements, and with what is not known of the constants: a
+    drift of repetitions inside a block must not pass for a drift of strength.
+    """
+    n = int(f.used[lift].sum())
+    low = max(0, n - c.nodes)
+    t, block, design = f.time[lift, low:n], f.block[lift, low:n], f.design[lift, low:n]
+    own = replace(f.priors, slope_sd=slope_sd, walk_sd=c.walk_sd, wander_sd=c.wander_sd, block_sd=c.block_sd)
+    since = (t - t[0])[None]
+    V = trend.covariance(since, since, block[None], block[None], own)[0] + np.diag(f.noise[lift, low:n])
+    V += design @ f.theta_cov @ design.T
+    y = f.y[lift, low:n]
+    return t, design, y - y[0] - f.priors.slope_mean * since[0], np.linalg.inv(np.linalg.cholesky(V))
+
+
 def progress(f: trend.Fit, lift: int, c: Changes = CHANGES) -> Progress:
     """Posterior of a change of slope to a standstill or a fall, at every week.
 
@@ -176,19 +196,11 @@ def progress(f: trend.Fit, lift: int, c: Changes = CHANGES) -> Progress:
     Each k is weighed by its marginal likelihood against "goes on". A slope that was always small is not a
     change: what counts is that the lift gained, and gains no more.
     """
-    n = int(f.used[lift].sum())
-    low = max(0, n - c.nodes)
-    t, noise, block = f.time[lift, low:n], f.noise[lift, low:n], f.block[lift, low:n]
-    p, mu = f.priors, f.priors.slope_mean
-    own = replace(p, slope_sd=0.0, walk_sd=c.walk_sd, wander_sd=c.wander_sd, block_sd=c.block_sd)
-    t = t - t[0]
-    V = trend.covariance(t[None], t[None], block[None], block[None], own)[0] + np.diag(noise)
-    design = f.design[lift, low:n]
-    V += design @ f.theta_cov @ design.T
-    y = f.y[lift, low:n]
-    factor = np.linalg.inv(np.linalg.cholesky(V))
+    mu = f.priors.slope_mean
+    time, _, level, factor = _innovations(f, lift, 0.0, c)
+    t = time - time[0]
     age = t[:, None] - t[None, :]
-    white = factor @ np.concatenate([(y - y[0] - mu * t)[:, None], t[:, None], np.maximum(age, 0.0)], axis=1)
+    white = factor @ np.concatenate([level[:, None], t[:, None], np.maximum(age, 0.0)], axis=1)
     r, w, h = white[:, :1], white[:, 1:2], white[:, 2:]
     # Normal equations of (slope, change at k) at every node: rows are nodes, columns are k.
     a11, b1 = np.cumsum(w**2, axis=0) + c.slope_sd**-2.0, np.cumsum(w * r, axis=0)
@@ -205,7 +217,7 @@ def progress(f: trend.Fit, lift: int, c: Changes = CHANGES) -> Progress:
     fall = weight * trend.normal_cdf((c.falling - now) / sd)
     best = np.argmax(still, axis=1)
     each = np.arange(t.size)
-    day = np.round(f.origin + 7 * f.time[lift, low:n]).astype(np.int64)
+    day = np.round(f.origin + 7 * time).astype(np.int64)
     return Progress(
         day=day,
         standstill=still.sum(axis=1) / total,
@@ -307,7 +319,7 @@ def expected_dip(view: LiftView) -> Flag | None:
     best = int(np.argmax(mean[:-1]))
     gap = float(mean[best] - mean[-1])
     sd = math.sqrt(max(float(cov[best, best] + cov[-1, -1] - 2 * cov[best, -1]), 1e-12))
-    state = inputs.at_days(f.evidence.inputs[view.lift], days, view.as_of)
+    state = inputs.at_days(f.evidence.inputs[view.lift], days)
     unfamiliar = float(state[-1, 0] - state[:-1, 0].mean())
     predicted = -float(f.theta[trend.UNFAMILIAR]) * max(unfamiliar, 0.0)
     if gap < th.dip_share:
@@ -505,20 +517,24 @@ def low_headroom(view: LiftView) -> Flag | None:
     f, block = view.fit, block_at(view.spans, view.as_of)
     if f is None or view.lift < 0 or block is None or block.kind in ("peak", "test", "low-stress"):
         return None
-    recent = view.rows[view.set_days > max(view.as_of - 14, block.start - 1)]
-    rated = recent[np.isfinite(view.log.rpe[recent])]
-    sessions, inverse = np.unique(view.log.session[rated], return_inverse=True)
-    if sessions.size < 3:
+    th, rpe = THRESHOLDS, view.log.rpe[view.rows]
+    rated = np.isfinite(rpe)
+    now = rated & (view.set_days > max(view.as_of - 14, block.start - 1))
+    before = rated & (view.set_days > view.as_of - 70) & (view.set_days <= view.as_of - 14)
+    sessions, inverse = np.unique(view.log.session[view.rows][now], return_inverse=True)
+    if sessions.size < 3 or before.sum() < 12:
         return None
-    share = np.bincount(inverse, view.log.rpe[rated] >= 9.5) / np.bincount(inverse)
-    if share.min() < 0.75:
+    # Who always stops at nothing left tells nothing by it, and who stops too early has room.
+    left = 10 - rpe[now] + max(float(f.theta[trend.BIAS]), 0.0)
+    spent = np.bincount(inverse, left <= th.headroom_reps) / np.bincount(inverse)
+    if spent.min() < 0.75 or (rpe[before] >= 9.5).mean() > 0.4:
         return None
     return Flag(
         kind="low_headroom",
         severity="watch",
-        since=int(view.log.day[rated].min()),
+        since=int(view.set_days[now].min()),
         probability=math.nan,
-        evidence={"sessions": int(sessions.size), "sets_at_the_end": round(float(share.mean()), 2)},
+        evidence={"sessions": int(sessions.size), "sets_at_the_end": round(float(spent.mean()), 2)},
         advice=(
             f"Three sets in four of the last {sessions.size} sessions had nothing left. The next step will "
             "not be "
@@ -548,7 +564,7 @@ def ready_to_progress(view: LiftView) -> Flag | None:
     )
 
 
-def reporting_shift(f: trend.Fit, as_of: int, sensitivity: float) -> Flag | None:
+def reporting_shift(f: trend.Fit, as_of: int, sensitivity: float, c: Changes = SHIFTS) -> Flag | None:
     """The same work is rated differently on all lifts since some week: the lifter's use of the scale moved.
 
     A step of the RPE bias is added to the joint model at every week k and weighed by its marginal likelihood;
@@ -560,19 +576,16 @@ def reporting_shift(f: trend.Fit, as_of: int, sensitivity: float) -> Flag | None
     weeks = np.arange(max(8.0, math.floor(last) - 30), math.floor(last) + 1) + (last - math.floor(last))
     if starts.size < 4 or weeks.size < 2:
         return None
-    level = np.where(f.used, f.y - (f.centre[:, None] + f.priors.slope_mean * f.time), 0.0)
-    step = f.design[:, :, trend.BIAS, None] * (f.time[:, :, None] >= starts)
-    white = f.factor @ np.concatenate([level[:, :, None], np.where(f.used[:, :, None], step, 0.0)], axis=2)
-    a = np.cumsum(white[:, :, 1:] ** 2, axis=1)
-    b = np.cumsum(white[:, :, 1:] * white[:, :, :1], axis=1)
     information, score = np.zeros((weeks.size, starts.size)), np.zeros((weeks.size, starts.size))
     for lift in range(f.time.shape[0]):
-        n = int(f.used[lift].sum())
-        at = np.searchsorted(f.time[lift, :n], weeks, side="right") - 1
-        seen = (at >= 0)[:, None]
-        information += np.where(seen, a[lift, np.maximum(at, 0)], 0.0)
-        score += np.where(seen, b[lift, np.maximum(at, 0)], 0.0)
-    spread, hazard = 0.8, 0.01  # [reps], [1/week]
+        t, design, level, factor = _innovations(f, lift, f.priors.slope_sd, c)
+        step = design[:, trend.BIAS, None] * (t[:, None] >= starts)
+        white = factor @ np.concatenate([level[:, None], step], axis=1)
+        at = np.searchsorted(t, weeks, side="right") - 1
+        seen, at = (at >= 0)[:, None], np.maximum(at, 0)
+        information += np.where(seen, np.cumsum(white[:, 1:] ** 2, axis=0)[at], 0.0)
+        score += np.where(seen, np.cumsum(white[:, 1:] * white[:, :1], axis=0)[at], 0.0)
+    spread, hazard = 1.2, 0.01  # [reps], [1/week]
     variance = 1 / (information + spread**-2.0)
     shift = variance * score
     age = weeks[:, None] - starts

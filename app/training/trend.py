@@ -23,6 +23,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -65,8 +66,8 @@ class Priors:
     )
     miss_mean: float = 0.45
     miss_sd: float = 0.5
-    failing: float = 0.5  # [1] share of reports of nothing left that are true, and of
-    failing_if_fewer: float = 0.8  # [1] those with fewer repetitions than the set before
+    failing: float = 0.6  # [1] share of reports of nothing left that are true, and of
+    failing_if_fewer: float = 0.9  # [1] those with fewer repetitions than the set before
     set_sd: float = 0.016  # [1] luck of a set
     silent_reserve: float = 1.3  # [reps] a set without a report
     silent_lifter_sd: float = 1.0  # [reps] lifter to lifter
@@ -509,6 +510,10 @@ def fit(
     )
 
 
+def _kind_at(spans: Sequence[BlockSpan], day: int) -> str:
+    return next((span.kind for span in reversed(spans) if span.start <= day <= span.end), "")
+
+
 def _unlearnt(e: Evidence, p: Priors) -> Floats:
     """Variance of each lift's ln steepness that must remain for want of different rep ranges, shape (L,)."""
     lifts, told = e.exercises.size, np.log(e.reps + 1.0)
@@ -520,10 +525,12 @@ def _unlearnt(e: Evidence, p: Priors) -> Floats:
 
 
 def predict(
-    f: Fit, lift: int, day: Ints, block: Ints | None = None, known_until: int | None = None
+    f: Fit, lift: int, day: Ints, block: Ints | None = None, known: inputs.LiftInputs | None = None
 ) -> tuple[Floats, Floats]:
-    """Posterior mean and covariance of one lift's log-level at given days. (m,), (m, m)"""
-    known_until = int(np.max(day)) if known_until is None else known_until
+    """Posterior mean and covariance of one lift's log-level at given days. (m,), (m, m)
+
+    ``known`` are the lift's sessions, with planned ones where days to come are asked for.
+    """
     t = ((np.asarray(day, float) - f.origin) / 7)[None]
     b = block_of(np.asarray(day), f.spans)[None] if block is None else block[None]
     node = slice(lift, lift + 1)
@@ -537,7 +544,7 @@ def predict(
         + f.priors.slope_mean * t[0]
         + gain @ (factor @ np.where(f.used[lift], f.y[lift] - mean_n, 0.0))
     )
-    told = inputs.at_days(f.evidence.inputs[lift], np.asarray(day), known_until)
+    told = inputs.at_days(f.evidence.inputs[lift] if known is None else known, np.asarray(day))
     mean = mean + told @ f.theta[UNFAMILIAR : AWAY + 1]
     lever = -gain @ (factor @ f.design[lift])
     lever[:, UNFAMILIAR : AWAY + 1] += told
@@ -545,6 +552,10 @@ def predict(
 
 
 FORECAST_WEEKS = 12
+FORECAST_OWN = 0.65
+"""[1] Share of the lifter's own departure from the usual gain that a forecast carries on: gains slow down, and
+an estimated slope is in part noise."""
+FORECAST_PLAN = 0.5  # [1] share of what the planned change of work would do: plans change too
 SLOPE_WEEKS = 6
 SLOPE_EVIDENCE_WEEKS = 16.0
 SLOPE_WANDER_SD = 0.005  # [1/week] how fast a slope that is not known to be anything may change
@@ -558,11 +569,16 @@ def read(f: Fit, lift: int, as_of: int) -> Trend:
     past = np.arange(as_of, first - 1, -7, dtype=np.int64)[::-1]
     future = as_of + 7 * np.arange(1, FORECAST_WEEKS + 1, dtype=np.int64)
     day = np.r_[past, future]
-    here = block_of(np.minimum(day, as_of), f.spans)
-    mean, cov = predict(f, lift, day, here, as_of)
+    trained_on = inputs.extend(e.inputs[lift], int(future[-1]) + 1, partial(_kind_at, f.spans))
+    mean, cov = predict(f, lift, day, block_of(day, f.spans), trained_on)
     sd = np.sqrt(np.maximum(np.diag(cov), 1e-12))
-    kg = np.exp(mean)
     now = past.size - 1
+    told = inputs.at_days(trained_on, day[now:]) @ f.theta[UNFAMILIAR : AWAY + 1]
+    planned = told[1:] - told[0]
+    path = mean[now + 1 :] - mean[now] - planned
+    usual = f.priors.slope_mean * np.arange(1, FORECAST_WEEKS + 1)
+    mean[now + 1 :] = mean[now] + usual + FORECAST_OWN * (path - usual) + FORECAST_PLAN * planned
+    kg = np.exp(mean)
     slope, slope_sd = recent_slope(f, lift, as_of)
     used = e.lift == lift
     k = reps_per_fraction(f, lift)
@@ -610,7 +626,7 @@ def recent_slope(f: Fit, lift: int, as_of: int) -> tuple[float, float]:
     )
     y = f.y[lift, low:n]
     gain = covariance(asked[None], t[None], asked_block[None], block[None], p)[0] @ factor.T
-    told = inputs.at_days(f.evidence.inputs[lift], day, as_of)
+    told = inputs.at_days(f.evidence.inputs[lift], day)
     lever = -gain @ (factor @ f.design[lift, low:n])
     lever[:, UNFAMILIAR : AWAY + 1] += told
     mean = gain @ (factor @ (y - np.median(y))) + told @ f.theta[UNFAMILIAR : AWAY + 1]
