@@ -12,16 +12,20 @@
   let version = Number(bench.dataset.version), pending = [], undo = [], redo = [];
   let at = { line: 0, week: 0 }, mark = null, editing = null, sending = false;
   let queue = [];
+  const waiting = [];  // forms that were sent while something was still being saved
   try { queue = JSON.parse(localStorage.getItem(key) || "[]"); } catch { queue = []; }
 
   const rows = () => [...grid.querySelectorAll("tr[data-row]")];
   const cell = (line, week) => rows()[line]?.querySelector(`td[data-week="${week}"]`);
+  // Week -1 is the column of exercise names, as it is for pasting.
+  const control = (line, week) => week < 0 ? rows()[line]?.querySelector("button.exercise") : cell(line, week)?.querySelector("input");
   const size = () => ({ lines: rows().length, weeks: grid.querySelectorAll("thead th[data-week]").length });
-  const clamp = (value, most) => Math.max(0, Math.min(value, most));
+  const clamp = (value, most, least = 0) => Math.max(least, Math.min(value, most));
   const rect = () => {
     const other = mark ?? at;
     return { top: Math.min(at.line, other.line), left: Math.min(at.week, other.week), bottom: Math.max(at.line, other.line), right: Math.max(at.week, other.week) };
   };
+  const inside = () => { const area = rect(); return { ...area, left: Math.max(0, area.left) }; };  // without the names
 
   function show(focus = true) {
     const area = rect();
@@ -29,16 +33,17 @@
       const week = Number(td.dataset.week);
       const inside = mark !== null && line >= area.top && line <= area.bottom && week >= area.left && week <= area.right;
       td.setAttribute("aria-selected", String(inside));
-      td.querySelector("input").tabIndex = line === at.line && week === at.week ? 0 : -1;
+      td.querySelector("input").tabIndex = -1;
     }));
-    const input = cell(at.line, at.week)?.querySelector("input");
-    if (focus && input) { input.focus({ preventScroll: false }); }
+    grid.querySelectorAll("button.exercise").forEach((button) => { button.tabIndex = -1; });
+    const here = control(at.line, at.week) ?? grid.querySelector("[data-act='add row']");
+    if (here) here.tabIndex = 0;
+    if (focus && here) here.focus({ preventScroll: false });
   }
   function move(lines, weeks, extend) {
     const most = size();
     if (extend) mark ??= { ...at }; else mark = null;
-    const moved = { line: clamp(at.line + lines, most.lines - 1), week: clamp(at.week + weeks, most.weeks - 1) };
-    at = moved;
+    at = { line: clamp(at.line + lines, most.lines - 1), week: clamp(at.week + weeks, most.weeks - 1, -1) };
     show();
   }
   function edit(text) {
@@ -63,8 +68,8 @@
   }
 
   // Sending ------------------------------------------------------------------------------------------
-  function act(what, kind = "new") {
-    queue.push({ act: what, kind });
+  function act(what, kind = "new", then = null) {
+    queue.push({ act: what, kind, then });  // then: where to stand once it is done
     keep();
     send();
   }
@@ -97,7 +102,12 @@
     if (!answer.ok) {
       grid.querySelectorAll("td.waiting").forEach((td) => td.classList.remove("waiting"));
       say(body.refused ?? body.detail ?? "That was not done. Load the page again.", true);
-      if (answer.status === 409) { queue = []; keep(); }
+      if (answer.status === 409) {
+        // What was typed is offered again over their version, after the page was loaded anew.
+        try { localStorage.setItem(`${key}-again`, JSON.stringify([next, ...queue])); } catch { /* The cells below still show it. */ }
+        queue = []; keep();
+        document.querySelector("[data-do=reload]").hidden = false;
+      }
       return;
     }
     version = body.version;
@@ -108,6 +118,7 @@
       if (next.kind === "undo") redo.push(step);
       else { undo.push(step); if (next.kind === "new") redo = []; }
     }
+    if (next.then) at = next.then;
     draw(body);
     const left = body.left_out ? ` ${body.left_out} pasted cells found no place.` : "";
     say((draft ? `Saved${body.label ? ` after ${body.label}` : ""}.` : pending.length ? "Waits to be applied." : "Nothing changed.") + left);
@@ -115,7 +126,7 @@
     if (form) { form.hidden = !pending.length; form.elements.pending.value = JSON.stringify(pending); }
     document.querySelector("[data-do=undo]").disabled = !undo.length;
     document.querySelector("[data-do=redo]").disabled = !redo.length;
-    send();
+    if (queue.length) send(); else waiting.splice(0).forEach((go) => go());
   }
   function say(words, loud) { saved.textContent = words; saved.classList.toggle("act", Boolean(loud)); }
   function draw(body) {
@@ -126,7 +137,7 @@
     grid.innerHTML = body.grid;
     panel.innerHTML = body.panel;
     const most = size();
-    at = { line: clamp(at.line, Math.max(0, most.lines - 1)), week: clamp(at.week, Math.max(0, most.weeks - 1)) };
+    at = { line: clamp(at.line, Math.max(0, most.lines - 1)), week: clamp(at.week, Math.max(0, most.weeks - 1), -1) };
     grid.scrollLeft = scrollLeft; grid.scrollTop = scrollTop;
     show(inGrid);
     if (typing) edit(typing.value);
@@ -135,41 +146,42 @@
   // Keys ---------------------------------------------------------------------------------------------
   const take = (stack, kind) => { const step = stack.pop(); if (step) act({ do: "edits", edits: step.edits, label: step.label }, kind); };
   grid.addEventListener("keydown", (event) => {
-    const input = event.target.closest("td input");
+    const ctrl = event.ctrlKey || event.metaKey, name = event.key, letter = event.altKey && !ctrl ? name.toLowerCase() : "";
+    const session = event.target.closest("tbody")?.dataset.session;
+    if (letter === "n" && session) { event.preventDefault(); addRow(session); return; }
+    if (letter === "s" && session) { event.preventDefault(); act({ do: "duplicate session", session }); return; }
+    if (letter === "a") { event.preventDefault(); document.querySelector("[data-do=assign], #why")?.focus(); return; }
+    const input = event.target.closest("td input, button.exercise");
     if (!input) return;
-    const control = event.ctrlKey || event.metaKey, name = event.key;
     if (editing) {
       if (name === "Enter") { event.preventDefault(); leave(true); move(event.shiftKey ? -1 : 1, 0); }
       else if (name === "Tab") { event.preventDefault(); leave(true); move(0, event.shiftKey ? -1 : 1); }
       else if (name === "Escape") { event.preventDefault(); leave(false); show(); }
-      else if (control && (name === "z" || name === "Z")) return;
       return;
     }
-    const row = input.closest("tr").dataset.row, week = Number(input.closest("td").dataset.week);
+    const row = input.closest("tr").dataset.row, week = Number(input.closest("td")?.dataset.week ?? -1);
     const most = size();
     const jump = { ArrowUp: [-1, 0], ArrowDown: [1, 0], ArrowLeft: [0, -1], ArrowRight: [0, 1] }[name];
     if (jump && event.altKey && !jump[1]) { event.preventDefault(); at.line = clamp(at.line + jump[0], most.lines - 1); act({ do: "move row", row, by: jump[0] }); }
-    else if (jump) { event.preventDefault(); move(control ? jump[0] * most.lines : jump[0], control ? jump[1] * most.weeks : jump[1], event.shiftKey); }
-    else if (name === "Home") { event.preventDefault(); move(control ? -most.lines : 0, -most.weeks, event.shiftKey); }
-    else if (name === "End") { event.preventDefault(); move(control ? most.lines : 0, most.weeks, event.shiftKey); }
+    else if (jump) { event.preventDefault(); move(ctrl ? jump[0] * most.lines : jump[0], ctrl ? jump[1] * most.weeks : jump[1], event.shiftKey); }
+    else if (name === "Home") { event.preventDefault(); move(ctrl ? -most.lines : 0, -at.week, event.shiftKey); }
+    else if (name === "End") { event.preventDefault(); move(ctrl ? most.lines : 0, most.weeks, event.shiftKey); }
     else if (name === "Tab" && !event.shiftKey && (at.week < most.weeks - 1)) { event.preventDefault(); move(0, 1); }
-    else if (name === "Tab" && event.shiftKey && at.week > 0) { event.preventDefault(); move(0, -1); }
-    else if (name === "Enter" || name === "F2") { event.preventDefault(); edit(); }
-    else if (name === "Delete" || name === "Backspace") { event.preventDefault(); act({ do: "clear", ...rect() }); }
+    else if (name === "Tab" && event.shiftKey && at.week > -1) { event.preventDefault(); move(0, -1); }
+    else if (letter === "m" || (week < 0 && (name === "Enter" || name === "F2"))) { event.preventDefault(); openMenu(row); }
     else if (name === "Escape") { mark = null; show(); }
-    else if (event.altKey && name.toLowerCase() === "n") { event.preventDefault(); addRow(input.closest("tbody").dataset.session); }
-    else if (event.altKey && name.toLowerCase() === "w") { event.preventDefault(); act({ do: "duplicate week", week }); }
-    else if (event.altKey && name.toLowerCase() === "s") { event.preventDefault(); act({ do: "duplicate session", session: input.closest("tbody").dataset.session }); }
-    else if (event.altKey && name.toLowerCase() === "m") { event.preventDefault(); openMenu(row); }
-    else if (event.altKey && name === "1") { event.preventDefault(); panel.querySelector("[data-remedy]")?.click(); }
-    else if (control && name.toLowerCase() === "d") { event.preventDefault(); act({ do: "fill down", ...rect() }); }
-    else if (control && name.toLowerCase() === "r") { event.preventDefault(); act({ do: "fill right", ...rect() }); }
-    else if (control && name.toLowerCase() === "a") { event.preventDefault(); at = { line: 0, week: 0 }; mark = { line: most.lines - 1, week: most.weeks - 1 }; show(); }
-    else if (name.length === 1 && !control && !event.altKey) { event.preventDefault(); edit(name); }
+    else if (letter === "1") { event.preventDefault(); panel.querySelector("[data-remedy]")?.click(); }
+    else if (ctrl && name.toLowerCase() === "a") { event.preventDefault(); at = { line: 0, week: 0 }; mark = { line: most.lines - 1, week: most.weeks - 1 }; show(); }
+    else if (week < 0) return;
+    else if (letter === "w") { event.preventDefault(); act({ do: "duplicate week", week }); }
+    else if (name === "Enter" || name === "F2") { event.preventDefault(); edit(); }
+    else if (name === "Delete" || name === "Backspace") { event.preventDefault(); act({ do: "clear", ...inside() }); }
+    else if (ctrl && name.toLowerCase() === "d") { event.preventDefault(); act({ do: "fill down", ...inside() }); }
+    else if (ctrl && name.toLowerCase() === "r") { event.preventDefault(); act({ do: "fill right", ...inside() }); }
+    else if (name.length === 1 && !ctrl && !event.altKey) { event.preventDefault(); edit(name); }
   });
   document.addEventListener("keydown", (event) => {
-    const control = event.ctrlKey || event.metaKey;
-    if (editing || !control || event.target.matches("input:not([readonly]), textarea")) return;
+    if (editing || !(event.ctrlKey || event.metaKey) || event.target.matches("input:not([readonly]), textarea")) return;
     if (event.key.toLowerCase() === "z" && !event.shiftKey) { event.preventDefault(); take(undo, "undo"); }
     else if (event.key.toLowerCase() === "y" || (event.key.toLowerCase() === "z" && event.shiftKey)) { event.preventDefault(); take(redo, "redo"); }
   });
@@ -185,7 +197,8 @@
   grid.addEventListener("dblclick", (event) => { if (event.target.closest("td[data-week]")) edit(); });
   grid.addEventListener("focusout", (event) => { if (editing && event.target === editing.input && !grid.contains(event.relatedTarget)) leave(true); });
   grid.addEventListener("focusin", (event) => {
-    const td = event.target.closest("td[data-week]");
+    const td = event.target.closest("td[data-week]"), name = event.target.closest("button.exercise");
+    if (name && !editing) at = { line: rows().indexOf(name.closest("tr")), week: -1 };
     if (td && !editing) at = { line: rows().indexOf(td.closest("tr")), week: Number(td.dataset.week) };
   });
 
@@ -196,21 +209,22 @@
     for (let line = area.top; line <= area.bottom; line += 1) {
       const texts = [];
       for (let week = area.left; week <= area.right; week += 1) {
-        const input = cell(line, week).querySelector("input");
-        texts.push(quoted(input.value || input.placeholder));
+        const here = control(line, week);
+        texts.push(quoted(week < 0 ? here.textContent.trim() : here.value || here.placeholder));
       }
       lines.push(texts.join("\t"));
     }
     return lines.join("\n");
   }
-  const inCell = (event) => !editing && event.target.closest?.("#grid td");
+  const inCell = (event) => !editing && (event.target.closest?.("#grid td, #grid button.exercise") || (grid.contains(event.target) && !size().lines));
   document.addEventListener("copy", (event) => { if (inCell(event)) { event.preventDefault(); event.clipboardData.setData("text/plain", copied()); say("Copied."); } });
-  document.addEventListener("cut", (event) => { if (inCell(event)) { event.preventDefault(); event.clipboardData.setData("text/plain", copied()); act({ do: "clear", ...rect() }); } });
+  document.addEventListener("cut", (event) => { if (inCell(event)) { event.preventDefault(); event.clipboardData.setData("text/plain", copied()); act({ do: "clear", ...inside() }); } });
   document.addEventListener("paste", (event) => {
     if (!inCell(event)) return;
     event.preventDefault();
     const text = event.clipboardData.getData("text/plain"), area = rect();
-    if (text) act({ do: "paste", line: area.top, week: area.left, text });
+    // An empty grid has no row to paste into: a first column of names makes them.
+    if (text) act({ do: "paste", line: area.top, week: size().lines ? area.left : -1, text });
   });
 
   // Buttons, menus, fields ----------------------------------------------------------------------------
@@ -224,8 +238,8 @@
       dialog.remove();
       if (dialog.returnValue === "add" && name) {
         const mine = [...grid.querySelectorAll(`tbody[data-session="${session}"] tr[data-row]`)];
-        at = { line: mine.length ? rows().indexOf(mine.at(-1)) + 1 : rows().length, week: 0 };
-        act({ do: "add row", session, exercise: name });
+        const line = mine.length ? rows().indexOf(mine.at(-1)) + 1 : rows().length;
+        act({ do: "add row", session, exercise: name }, "new", { line, week: 0 });
       }
       show();
     });
@@ -290,6 +304,29 @@
     else if (data.living) act({ do: "living", missed: document.querySelector("[data-living=missed]").value, effort: document.querySelector("[data-living=effort]").value });
     else if (data.step !== undefined) act({ do: "step", most: field.value.trim() });
   });
+  document.addEventListener("submit", (event) => {
+    if (!(sending || queue.length) || !event.target.querySelector("[data-version]")) return;
+    event.preventDefault();
+    waiting.push(() => event.target.requestSubmit(event.submitter));
+  });
+  document.addEventListener("click", (event) => {
+    const what = event.target.closest("[data-do]")?.dataset.do, kept = document.getElementById("kept");
+    if (what === "reload") location.assign(`/blocks/${block}`);
+    else if (what === "again" || what === "forget") {
+      const acts = JSON.parse(localStorage.getItem(`${key}-again`) || "[]");
+      localStorage.removeItem(`${key}-again`);
+      kept.hidden = true;
+      if (what === "again") for (const one of acts) act(one.act);
+      show();
+    }
+  });
+  try {
+    const acts = JSON.parse(localStorage.getItem(`${key}-again`) || "[]");
+    if (acts.length) {
+      document.getElementById("kept-count").textContent = acts.length === 1 ? "One change" : `${acts.length} changes`;
+      document.getElementById("kept").hidden = false;
+    }
+  } catch { localStorage.removeItem(`${key}-again`); }
   window.addEventListener("online", send);
   window.addEventListener("beforeunload", (event) => { if (queue.length && !navigator.onLine) event.preventDefault(); });
   show(!document.querySelector(".errors"));

@@ -114,8 +114,8 @@ def _do(
     except drafts.BlockChanged as conflict:
         return json_answer(
             {
-                "refused": "Somebody else saved this block meanwhile. Load the page to see their version; "
-                "what you typed last stays below until you do.",
+                "refused": "Somebody else saved this block meanwhile. What you typed is kept and offered "
+                "again over their version, once you load the page.",
                 "version": conflict.version,
             },
             409,

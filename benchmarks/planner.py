@@ -1,0 +1,189 @@
+"""What the planner was promised: an answer while one types, a sheet pasted at once, a roster assigned."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+from statistics import quantiles
+from typing import Any
+
+from benchmarks.figures import Figure, most, p10
+from benchmarks.server import Connection, running
+
+LIFTS = ("Squat", "Bench press", "Deadlift", "Overhead press", "Front squat")
+WEEKS, DAYS, ROUNDS = 12, 4, 80
+YEARS_OF_WEEKS = 104
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """A server with a lifter of two years' log and a draft on the desk."""
+
+    connection: Connection
+    headers: dict[str, str]
+    block: int
+    rows: tuple[str, ...]
+
+
+def _train(store: Any, lifter: Any, known: dict[str, Any], today: int, weeks: int) -> None:
+    """Four sessions a week of three lifts, in one transaction: three sets each, a little heavier monthly."""
+    from app.storage import logs
+
+    with store.transaction() as db:
+        for day in (today - 7 * week - within for week in range(weeks, 0, -1) for within in (0, 2, 4, 5)):
+            session = logs.add_session(db, lifter.id, day)
+            chosen = [LIFTS[(day + number) % len(LIFTS)] for number in range(3)]
+            logs.add_sets(
+                db,
+                [
+                    {
+                        "lifter_id": lifter.id,
+                        "day": day,
+                        "position": 3 * place + number,
+                        "session_id": session.id,
+                        "exercise_id": known[name].id,
+                        "set_number": number + 1,
+                        "load_grams": 100_000 + 2_500 * ((day - today + 7 * weeks) // 28),
+                        "reps": (5, 8, 3, 6)[day % 4],
+                        "rpe_tenths": 80,
+                    }
+                    for place, name in enumerate(chosen)
+                    for number in range(3)
+                ],
+            )
+
+
+def a_long_plan() -> Any:
+    """Twelve weeks of four days of five lifts, every cell written."""
+    from app.training import plan as plans
+
+    plan = plans.PlanDocument(name="Long", kind="strength", weeks=WEEKS)
+    for day in range(DAYS):
+        plan, _ = plans.apply_all(plan, plans.add_session(plan, f"Day {day + 1}", (0, 1, 3, 4)[day]))
+        for name in LIFTS:
+            plan, _ = plans.apply_all(plan, plans.add_row(plan, plan.sessions[-1].id, name))
+    cells = tuple(
+        (row.id, week, f"{3 + week % 3} x {3 + number % 6} @ RPE {6 + week % 4}")
+        for number, (_, row) in enumerate(plan.lines)
+        for week in range(WEEKS)
+    )
+    return plans.apply_all(plan, [plans.SetCells(cells)])[0]
+
+
+@contextmanager
+def a_bench() -> Iterator[Bench]:
+    from app.planning import analysis, drafts
+    from app.storage import access
+    from app.storage.engine import Store
+    from app.web.pages import COACH_COOKIE, csrf_token
+    from tests.factories import make_coach, make_exercise, make_lifter
+
+    now = datetime.now(UTC)
+    today = now.date().toordinal()
+    with tempfile.TemporaryDirectory() as folder:
+        store = Store(f"sqlite:///{folder}/terrace.db")
+        store.migrate()
+        coach = make_coach(store)
+        lifter = make_lifter(store, coach=coach)
+        known = {name: make_exercise(store, coach=coach, name=name) for name in LIFTS}
+        _train(store, lifter, known, today, YEARS_OF_WEEKS)
+        analysis.recompute(store, lifter.id, now=now)
+        plan = a_long_plan()
+        block = drafts.start(store, coach, lifter.id, plan, start_day=today, now=now)
+        with store.transaction() as db:
+            token = access.open_coach_session(db, coach, device="benchmark", at=now)
+        store.close()
+        headers = {
+            "Content-Type": "application/json",
+            "Cookie": f"{COACH_COOKIE}={token}",
+            "X-CSRF": csrf_token(token),
+        }
+        with running("app", Path(folder) / "terrace.db") as connection:
+            yield Bench(connection, headers, block.id, tuple(row.id for _, row in plan.lines))
+
+
+def _act(bench: Bench, act: dict[str, Any], version: int) -> tuple[float, dict[str, Any]]:
+    body = json.dumps({"act": act, "version": version, "pending": []}).encode()
+    began = time.perf_counter()
+    status, said = bench.connection.send("POST", f"/blocks/{bench.block}/do", body, bench.headers)
+    taken = time.perf_counter() - began
+    if status != 200:
+        raise RuntimeError(f"the edit was not done: {status} {said[:200]!r}")
+    answer: dict[str, Any] = json.loads(said)
+    return taken, answer
+
+
+@cache
+def _previews() -> tuple[float, float]:
+    """95th percentile of an edit answered [s], and its 10th against the bare page's."""
+    edits, pages = [], []
+    with a_bench() as bench:
+        version = 1
+        for number in range(ROUNDS + 10):
+            act = {
+                "do": "set",
+                "row": bench.rows[number % len(bench.rows)],
+                "week": number % WEEKS,
+                "text": f"{2 + number % 4} x {1 + number % 9} at {70 + number % 20} %",
+            }
+            taken, answer = _act(bench, act, version)
+            version = answer["version"]
+            began = time.perf_counter()
+            status, _ = bench.connection.send("GET", "/account", b"", bench.headers)
+            page = time.perf_counter() - began
+            if status != 200:
+                raise RuntimeError(f"the bare page answered {status}")
+            if number >= 10:  # The first few fill caches, as the first keys of a morning do.
+                edits.append(taken)
+                pages.append(page)
+    return quantiles(edits, n=20, method="inclusive")[-1], p10(edits) / p10(pages)
+
+
+def paste_200x10() -> float:
+    """Two hundred lines of ten cells, as a spreadsheet sends them, answered. [s]"""
+    with a_bench() as bench:
+        text = "\n".join(
+            "\t".join(
+                [
+                    LIFTS[line % len(LIFTS)],
+                    *(f"{3 + line % 3} x {3 + week % 5} @ RPE {6 + (line + week) % 3}" for week in range(10)),
+                ]
+            )
+            for line in range(200)
+        )
+        taken, answer = _act(bench, {"do": "paste", "line": 0, "week": -1, "text": text}, 1)
+        if answer["left_out"] or answer["grid"].count('<tr role="row" data-row') != 200:
+            raise RuntimeError("the paste did not arrive whole")
+        return taken
+
+
+FIGURES = [
+    Figure(
+        "planner.preview_p95",
+        "ms",
+        most(100),
+        lambda: 1000 * _previews()[0],
+        "an edit of a 12-week, 4-day block of 240 cells kept, computed and drawn, over HTTP, 95th percentile",
+    ),
+    Figure(
+        "planner.preview_ratio",
+        "ratio",
+        most(30),
+        lambda: _previews()[1],
+        "the same edit against the account page, which computes nothing, in the same run",
+    ),
+    Figure(
+        "planner.paste_200x10",
+        "s",
+        most(1),
+        paste_200x10,
+        "200 lines of a name and 10 cells pasted into that block: kept, computed and drawn, over HTTP",
+    ),
+]
