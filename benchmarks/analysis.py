@@ -130,26 +130,14 @@ def to_reading_rows() -> float:
 
 
 @cache
-def weekly_series() -> tuple[Floats, SetLog]:
-    """Six weekly e1RM series of three years, as numbers and as a log of one set a week and lift."""
+def weekly_series() -> Floats:
+    """Six weekly series of ln e1RM, three years long, shape (6, 156)."""
     rng = np.random.default_rng(8)
     path = np.cumsum(rng.normal(0.0015, 0.003, (LIFTS, WEEKS)), axis=1)
-    observed = np.log(100.0) + path + rng.normal(0, 0.02, (LIFTS, WEEKS))
-    lift = np.tile(np.arange(LIFTS), WEEKS)
-    week = np.repeat(np.arange(WEEKS), LIFTS)
-    # Singles to failure: what is lifted is the series itself, and no curve is needed.
-    ones = np.ones(lift.size, np.int64)
-    log = _log(
-        lift,
-        simulate.FIRST_MONDAY + 7 * week,
-        week,
-        ones,
-        np.exp(observed.T.ravel()),
-        ones,
-        np.full(lift.size, 10.0),
-        np.ones(lift.size, bool),
-    )
-    return observed, log
+    return np.asarray(np.log(100.0) + path + rng.normal(0, 0.02, (LIFTS, WEEKS)))
+
+
+PARAMETERS = (4e-4, 1e-5, 1e-6)  # variances of noise, level and slope by week
 
 
 def _statsmodels(task: str) -> Callable[[], object]:
@@ -157,9 +145,9 @@ def _statsmodels(task: str) -> Callable[[], object]:
         UnobservedComponents,
     )
 
-    observed, _ = weekly_series()
+    observed = weekly_series()
     models = [UnobservedComponents(y, "local linear trend") for y in observed]
-    parameters = [4e-4, 1e-5, 1e-6]
+    parameters = list(PARAMETERS)
 
     def smooth() -> object:
         return [m.smooth(parameters) for m in models]
@@ -177,18 +165,21 @@ def _against(theirs: Callable[[], object], ours: Callable[[], object], rounds: i
 
 
 def smoothing_against_statsmodels() -> float:
-    from app.training import trend
+    from app.training import smoothing
 
-    _, log = weekly_series()
-    ours = partial(trend.fit, log, ~log.warm_up, ())
+    observed = weekly_series()
+    noise, level, slope = (np.full(LIFTS, each) for each in PARAMETERS)
+    ours = partial(
+        smoothing.smooth_evenly, observed, gap=1, noise_var=noise, level_var=level, slope_var=slope
+    )
     return _against(_statsmodels("smooth"), ours, 8)
 
 
 def fitting_against_statsmodels() -> float:
-    from app.training import trend
+    from app.training import smoothing
 
-    _, log = weekly_series()
-    ours = partial(trend.fit, log, ~log.warm_up, ())
+    observed = weekly_series()
+    ours = partial(smoothing.fit_local_linear_trend, np.arange(WEEKS), observed)
     return _against(_statsmodels("fit"), ours, 3)
 
 
@@ -334,16 +325,16 @@ FIGURES = [
         "x",
         least(20),
         smoothing_against_statsmodels,
-        "statsmodels' local linear trend, smooth at given variances, over trend.fit: 6 weekly series of 156, "
-        "p10, same run; aim >=90",
+        "statsmodels' local linear trend, smooth at given variances, over smoothing.smooth_evenly: 6 weekly "
+        "series of 156, p10, same run; aim >=90",
     ),
     Figure(
         "analysis.speed_fitting_against_statsmodels",
         "x",
         least(100),
         fitting_against_statsmodels,
-        "statsmodels' local linear trend, variances by maximum likelihood, over trend.fit: the same series, "
-        "p10, same run; aim >=2000",
+        "statsmodels' local linear trend, variances by maximum likelihood, over "
+        "smoothing.fit_local_linear_trend: the same series, p10, same run; aim >=2000",
     ),
     Figure(
         "analysis.speed_rolling_against_pandas",

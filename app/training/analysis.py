@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from app.training import dose, exposure, quality, rolling, signals, trend
+from app.training import dose, evidence, exposure, quality, rolling, signals, trend
 from app.training.records import (
     AnalysisSettings,
     BlockSpan,
@@ -16,6 +16,9 @@ from app.training.records import (
     LifterAnalysis,
     SetLog,
 )
+
+LONGEST_REST_DAYS = 182
+"""[d] After half a year without a lift nothing is said about its strength."""
 
 
 def take(log: SetLog, keep: Bools) -> SetLog:
@@ -67,7 +70,7 @@ def analyse_lifter(
     errors = tuple(e for e in quality.screen(log) if e.row not in settings.accepted_rows)
     clean = take(log, ~np.isin(log.row, [e.row for e in errors])) if errors else log
     spans = tuple(sorted(blocks, key=lambda s: (s.start, s.end, s.name)))
-    fit = trend.fit(clean, ~clean.warm_up, spans)
+    fit = trend.fit(clean, spans)
     stress = dose.per_set(clean, equation=settings.equation)
     first = int(clean.day.min()) if clean.day.size else as_of
     daily = dose.daily_stress(clean, first, as_of, stress=stress)
@@ -78,6 +81,8 @@ def analyse_lifter(
     exercises = []
     for index in np.unique(log.exercise).tolist():
         lift = number.get(index, -1)
+        rested = as_of - int(clean.day[clean.exercise == index].max(initial=0))
+        known = fit is not None and lift >= 0 and rested <= LONGEST_REST_DAYS
         view = signals.LiftView(
             log=clean,
             exercise=index,
@@ -92,8 +97,12 @@ def analyse_lifter(
             ExerciseAnalysis(
                 exercise=log.exercises[index].name,
                 main_lift=log.exercises[index].main_lift,
-                trend=trend.read(fit, lift, as_of) if fit is not None and lift >= 0 else None,
-                trend_missing_because="" if lift >= 0 else trend.missing_because(clean, index),
+                trend=trend.read(fit, lift, as_of) if fit is not None and known else None,
+                trend_missing_because=""
+                if known
+                else f"not trained for {rested} days"
+                if lift >= 0
+                else evidence.missing_because(clean, index),
                 exposures=ledgers.get(index, ()),
                 stress=dose.weekly_stress(clean, first, as_of, stress=stress, exercise=index),
                 flags=signals.lift_flags(view) + wrong.get(index, ()),

@@ -129,30 +129,29 @@ def at_sessions(x: LiftInputs) -> Floats:
     return _state(x, x.day, np.arange(x.day.size) - 1, x.share, gap)
 
 
-def extend(x: LiftInputs, until: int, kind_of: Callable[[int], str]) -> LiftInputs:
+def extend(x: LiftInputs, until: int, kind_of: Callable[[Ints], Ints]) -> LiftInputs:
     """The same lift trained on as it was: planned kinds of work on the lifter's usual days, up to a day.
 
-    What a kind of block consists of is read from the lifter's own sessions in such blocks, in the last six
-    sessions where there were none.
+    ``kind_of`` numbers the kind of block days lie in. What such a block consists of is read from the lifter's
+    own last eighteen sessions in one, from the last six of all where there were too few.
     """
-    last = int(x.day[-1])
     step = float(np.clip(np.median(np.diff(x.day[-12:])), 1.0, 14.0)) if x.day.size > 3 else 7.0
-    days = np.arange(last + step, until, step).astype(np.int64)
+    days = np.arange(int(x.day[-1]) + step, until, step).astype(np.int64)
     if not days.size:
         return x
-    past = np.array([kind_of(int(day)) for day in x.day[-150:]])
-    share, stress = x.share[-150:], x.session_stress[-150:]
-    usual = np.zeros(past.size, bool)
-    usual[-6:] = True
-    of: dict[str, tuple[Floats, float]] = {}
-    for kind in {kind_of(int(day)) for day in days}:
-        alike = np.flatnonzero(past == kind)[-18:] if (past == kind).sum() >= 3 else np.flatnonzero(usual)
-        of[kind] = share[alike].mean(axis=0), float(stress[alike].mean())
-    plan = [of[kind_of(int(day))] for day in days]
+    past, planned = kind_of(x.day[-150:]), kind_of(days)
+    share, stress = np.empty((days.size, x.share.shape[1])), np.empty(days.size)
+    for kind in np.unique(planned):
+        alike = np.flatnonzero(past == kind)[-18:]
+        alike = alike - past.size if alike.size >= 3 else np.arange(-min(6, past.size), 0)
+        share[planned == kind], stress[planned == kind] = (
+            x.share[alike].mean(axis=0),
+            x.session_stress[alike].mean(),
+        )
     return _from_sessions(
         np.concatenate([x.day, days]),
-        np.concatenate([x.share, np.stack([each[0] for each in plan])]),
-        np.concatenate([x.session_stress, np.array([each[1] for each in plan])]),
+        np.concatenate([x.share, share]),
+        np.concatenate([x.session_stress, stress]),
         x.before,
         x.usual_stress,
     )

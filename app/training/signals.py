@@ -18,6 +18,7 @@ import numpy as np
 
 from app.training import inputs, trend
 from app.training.records import (
+    BLOCK_KINDS,
     AnalysisSettings,
     BlockKind,
     BlockSpan,
@@ -76,7 +77,7 @@ class Changes:
     block_sd: float = 0.008
     youngest: float = 2.5  # [weeks]
     oldest: float = 8.0  # [weeks]
-    nodes: int = 64  # weeks looked back
+    nodes: int = 52  # weeks looked back
 
 
 CHANGES = Changes()
@@ -171,21 +172,25 @@ class Progress:
     before: Floats  # (n,) [1/week] until then
 
 
-def _innovations(f: trend.Fit, lift: int, slope_sd: float, c: Changes) -> tuple[Floats, Floats, Floats, Floats]:
+def _innovations(
+    f: trend.Fit, lift: int, slope_sd: float, c: Changes
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Last nodes of a lift: weeks, design, level less its prior course, and the factor that whitens it.
 
     The covariance is the trend's, with ``c``'s movements, and with what is not known of the constants: a
-    drift of repetitions inside a block must not pass for a drift of strength.
+    drift of repetitions inside a block must not pass for a drift of strength. The factor is causal, row t
+    knows the nodes up to t alone, so that one product replays every past week.
     """
-    n = int(f.used[lift].sum())
+    n = int(f.count[lift])
     low = max(0, n - c.nodes)
     t, block, design = f.time[lift, low:n], f.block[lift, low:n], f.design[lift, low:n]
     own = replace(f.priors, slope_sd=slope_sd, walk_sd=c.walk_sd, wander_sd=c.wander_sd, block_sd=c.block_sd)
-    since = (t - t[0])[None]
-    V = trend.covariance(since, since, block[None], block[None], own)[0] + np.diag(f.noise[lift, low:n])
-    V += design @ f.theta_cov @ design.T
-    y = f.y[lift, low:n]
-    return t, design, y - y[0] - f.priors.slope_mean * since[0], np.linalg.inv(np.linalg.cholesky(V))
+    since = t - t[0]
+    V = trend.covariance(since[:, None], since[None, :], block[:, None], block[None, :], own)
+    V += np.diag(f.noise[lift, low:n]) + design @ f.constants(lift)[1] @ design.T
+    level = f.level[lift, low:n]
+    factor = np.linalg.inv(np.linalg.cholesky(V))
+    return t, design, level - level[0] - f.priors.slope_mean * since, factor
 
 
 def progress(f: trend.Fit, lift: int, c: Changes = CHANGES) -> Progress:
@@ -202,27 +207,32 @@ def progress(f: trend.Fit, lift: int, c: Changes = CHANGES) -> Progress:
     age = t[:, None] - t[None, :]
     white = factor @ np.concatenate([level[:, None], t[:, None], np.maximum(age, 0.0)], axis=1)
     r, w, h = white[:, :1], white[:, 1:2], white[:, 2:]
-    # Normal equations of (slope, change at k) at every node: rows are nodes, columns are k.
+    # Normal equations of (slope, change at k) at every node: rows are nodes, columns are the nodes k before
+    # them that are neither too young nor too old.
+    reach = min(t.size, math.ceil(c.oldest) + 8)
+    each = np.arange(t.size)
+    back = np.maximum(each[:, None] - np.arange(reach), 0)
+    since = t[:, None] - t[back]
+    valid = (since >= c.youngest) & (since <= c.oldest)
     a11, b1 = np.cumsum(w**2, axis=0) + c.slope_sd**-2.0, np.cumsum(w * r, axis=0)
-    a22, b2 = np.cumsum(h**2, axis=0) + c.spread**-2.0, np.cumsum(h * r, axis=0)
-    a12 = np.cumsum(h * w, axis=0)
+    a22, a12, b2 = (np.cumsum(h * with_, axis=0)[each[:, None], back] for with_ in (h, w, r))
+    a22 += c.spread**-2.0
     det = a11 * a22 - a12**2
     slope, change = (a22 * b1 - a12 * b2) / det, (a11 * b2 - a12 * b1) / det
     evidence = np.exp(np.clip(0.5 * (slope * b1 + change * b2 - b1**2 / a11), -50, 50))
     evidence *= np.sqrt(a11 / det) / c.spread
-    weight = np.where((age >= c.youngest) & (age <= c.oldest), c.hazard * evidence, 0.0)
+    weight = np.where(valid, c.hazard * evidence, 0.0)
     now, sd = mu + slope + change, np.sqrt((a11 + a22 - 2 * a12) / det)
     total = 1 + weight.sum(axis=1)
     still = weight * trend.normal_cdf((c.standstill - now) / sd)
     fall = weight * trend.normal_cdf((c.falling - now) / sd)
     best = np.argmax(still, axis=1)
-    each = np.arange(t.size)
     day = np.round(f.origin + 7 * time).astype(np.int64)
     return Progress(
         day=day,
         standstill=still.sum(axis=1) / total,
         falling=fall.sum(axis=1) / total,
-        onset=day[best],
+        onset=day[back[each, best]],
         slope=now[each, best],
         before=mu + slope[each, best],
     )
@@ -231,7 +241,7 @@ def progress(f: trend.Fit, lift: int, c: Changes = CHANGES) -> Progress:
 def stall(view: LiftView) -> Flag | None:
     """A lift that gained and gains no more, or falls, although the work goes on."""
     f, th = view.fit, THRESHOLDS
-    if f is None or view.lift < 0 or int(f.used[view.lift].sum()) < 8:
+    if f is None or view.lift < 0 or int(f.count[view.lift]) < 8:
         return None
     seen = progress(f, view.lift)
     work = view.stress_before(seen.day, 28) / 4
@@ -245,18 +255,17 @@ def stall(view: LiftView) -> Flag | None:
         _bar(th.problem_clear, view.settings.sensitivity),
     )
     off = min(th.problem_off, 0.85 * on)
+    easy = np.isin(trend.kind_of(seen.day, view.spans), [BLOCK_KINDS.index(kind) for kind in EASY_KINDS])
+    raises, keeps = (seen.standstill >= on) & ~easy & (ratio >= th.stress_held), seen.standstill >= off
     standing, since, easy_weeks = False, 0, 0
-    for i, day in enumerate(seen.day.tolist()):
-        block = block_at(view.spans, day)
-        easy = block is not None and block.kind in EASY_KINDS
-        p = seen.standstill[i]
+    for i in range(seen.day.size):
         if not standing:
-            if p >= on and not easy and ratio[i] >= th.stress_held:
+            if raises[i]:
                 standing, since, easy_weeks = True, int(seen.onset[i]), 0
             continue
         # Easy weeks neither confirm nor deny; after two the work has stepped back, as was advised.
-        easy_weeks = easy_weeks + 1 if easy else 0
-        standing = p >= off and easy_weeks <= 2
+        easy_weeks = easy_weeks + 1 if easy[i] else 0
+        standing = bool(keeps[i]) and easy_weeks <= 2
     # Inside the first weeks of a new emphasis only what is plain is said: the change itself costs strength.
     p = float(seen.standstill[-1])
     today = view.as_of - int(changes[changes <= view.as_of][-1]) if (changes <= view.as_of).any() else 10_000
@@ -397,8 +406,10 @@ def load_spike(view: LiftView) -> Flag | None:
                 "typical_reps": round(typical, 1),
             },
             advice=(
-                f"The week's stress is {over:.2f} times the largest of the four before, and {over_range:.2f} times "
-                "the largest of sixteen weeks of like repetitions. Unless this was meant, let the next week step back "
+                f"The week's stress is {over:.2f} times the largest of the four before, and "
+                f"{over_range:.2f} times "
+                "the largest of sixteen weeks of like repetitions. Unless this was meant, let the next week "
+                "step back "
                 "to the usual."
             ),
             clears_when="the week after it has passed without another",

@@ -1,0 +1,433 @@
+"""Impulse response: what training does to strength, drawn as fitness less fatigue, and whether to believe it.
+
+The model of Banister and co-workers: every day's stress adds to a fitness and a fatigue that both decay, and
+performance is a base plus one less the other. Two variants: a constant gain of fatigue [1]_, and a fatigue
+whose gain grows with the stress of the days before (variable dose-response [2]_) with a dose that saturates,
+so that returns diminish. Each is fitted per lift by maximum a posteriori with published priors.
+
+Convention: stress of days strictly before a day acts on it, s < t (``shared/response_constants.csv``).
+
+The parameters are so correlated that none can be read by itself (Hellard et al. 2006), and on simulated
+lifters such a fit was never better than carrying the level on. So the model draws stress and recovery, and it
+speaks about the future only where, on this lifter's own past, it beat both the last value and the drift.
+
+References
+----------
+.. [1] Morton RH, Fitz-Clarke JR, Banister EW (1990) J Appl Physiol 69(3):1171-1177.
+.. [2] Busso T (2003) Med Sci Sports Exerc 35(7):1188-1195.
+.. [3] Fitz-Clarke JR, Morton RH, Banister EW (1991) J Appl Physiol 71(3):1151-1158.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from app.training import smoothing
+from app.training.records import Floats, Ints
+
+Variant = Literal["constant", "variable dose"]
+
+
+@dataclass(frozen=True, slots=True)
+class Constants:
+    """Time constants and gains of the model.
+
+    ``k_fatigue`` is the gain of fatigue of the constant variant, and the gain by unit of recent stress of the
+    variable one, whose recent stress decays with ``tau_gain``. ``saturation`` is the dose at which half of
+    the largest effect is reached, infinite without diminishing returns. [unit of stress]
+    """
+
+    base: float
+    k_fitness: float
+    k_fatigue: float
+    tau_fitness: float  # [d]
+    tau_fatigue: float  # [d]
+    tau_gain: float = math.nan  # [d]
+    saturation: float = math.inf
+
+
+def decayed(stress: Floats, tau: float, *, today: bool = False) -> Floats:
+    """Sum of earlier days' stress, each decayed by exp(-(t - s) / tau), for every day, shape (n + 1,).
+
+    Parameters
+    ----------
+    stress : ndarray, shape (n,)
+        One value a day, oldest first. [any unit]
+    tau : float
+        [d]
+    today : bool
+        Whether the day's own stress counts, undecayed.
+
+    Returns
+    -------
+    ndarray, shape (n + 1,)
+        The last element is the morning after the last day.
+    """
+    if tau <= 0 or stress.ndim != 1 or not np.isfinite(stress).all():
+        raise ValueError(f"need a positive time constant and a finite series, got {tau}, {stress!r}")
+    keep = math.exp(-1 / tau)
+    state, out = 0.0, [0.0]
+    for value in stress.tolist():
+        state = (state + value) * keep
+        out.append(state)
+    before = np.array(out)
+    return before + np.append(stress, 0.0) if today else before
+
+
+def saturating(stress: Floats, half: float) -> Floats:
+    """Dose with diminishing returns: proportional while small, half of its limit at ``half``. [unit of "
+    "stress]"""
+    return stress if math.isinf(half) else np.asarray(stress * half / (stress + half), dtype=float)
+
+
+def components(stress: Floats, c: Constants) -> tuple[Floats, Floats]:
+    """Fitness and fatigue, each times its gain, on every day and the morning after the last, shape (n + 1,).
+
+    With a ``tau_gain`` the fatigue a day adds is ``k_fatigue`` x the decayed stress up to and including that
+    day x its own stress [1]_.
+
+    References
+    ----------
+    .. [1] Busso (2003), equations; their form is from memory, the convention that of
+       ``shared/response_checks.csv``.
+    """
+    dose = saturating(stress, c.saturation)
+    if math.isnan(c.tau_gain):
+        return c.k_fitness * decayed(dose, c.tau_fitness), c.k_fatigue * decayed(dose, c.tau_fatigue)
+    gain = c.k_fatigue * decayed(dose, c.tau_gain, today=True)[:-1]
+    return c.k_fitness * decayed(dose, c.tau_fitness), decayed(gain * dose, c.tau_fatigue)
+
+
+def performance(stress: Floats, c: Constants) -> Floats:
+    """Base plus fitness less fatigue on every day and the morning after the last, shape (n + 1,)."""
+    fitness, fatigue = components(stress, c)
+    return np.asarray(c.base + fitness - fatigue)
+
+
+def influence(days_before: Floats, c: Constants) -> Floats:
+    """What a unit of stress so many days before a date does to performance on it [1]_.
+
+    References
+    ----------
+    .. [1] Fitz-Clarke, Morton & Banister (1991), influence curve.
+    """
+    if not math.isnan(c.tau_gain):
+        raise ValueError(
+            "the influence of a day is a curve of its own only where the gain of fatigue is constant"
+        )
+    t = np.asarray(days_before, dtype=float)
+    return np.asarray(c.k_fitness * np.exp(-t / c.tau_fitness) - c.k_fatigue * np.exp(-t / c.tau_fatigue))
+
+
+def critical_days(c: Constants) -> tuple[float, float]:
+    """Days before a date on which stress neither helps nor hurts, t_n, and on which it helps most, t_g [1]_.
+
+    Returns
+    -------
+    tuple of float
+        ``t_n = T ln(k2 / k1)`` and ``t_g = T ln(k2 tau1 / (k1 tau2))``, T = tau1 tau2 / (tau1 - tau2); zero
+        where stress helps from the first day on. [d] NaN where fitness does not outlast fatigue or a gain is
+        not positive.
+
+    References
+    ----------
+    .. [1] Fitz-Clarke, Morton & Banister (1991).
+    """
+    if not c.tau_fitness > c.tau_fatigue or c.k_fitness <= 0 or c.k_fatigue <= 0:
+        return math.nan, math.nan
+    scale = c.tau_fitness * c.tau_fatigue / (c.tau_fitness - c.tau_fatigue)
+    t_n = scale * math.log(c.k_fatigue / c.k_fitness)
+    t_g = t_n + scale * math.log(c.tau_fitness / c.tau_fatigue)
+    return max(t_n, 0.0), max(t_g, 0.0)
+
+
+# --- fit --------------------------------------------------------------------------------------------------
+
+# Mean and 95 % interval of nine swimmers, 38 (17, 59) and 19 (6, 32) days (Hellard et al. 2006): as normal
+# distributions of the logarithm, cut to the range published for all sports, 4 to 74 days.
+TAU_FITNESS, TAU_FITNESS_LOG_SD = 38.0, 0.32
+TAU_FATIGUE, TAU_FATIGUE_LOG_SD = 15.0, 0.40
+TAU_GAIN = 5.0  # [d]
+_FITNESS_GRID = np.array([20.0, 28.0, 38.0, 50.0, 65.0])
+_FATIGUE_GRID = np.array([4.0, 7.0, 11.0, 16.0])
+_SATURATION_GRID = (math.inf, 2.0)  # x the usual training day
+# Effect of steady usual training, as shares of strength: fitness of a trained lifter and the fatigue on it.
+FITNESS_EFFECT, FITNESS_EFFECT_SD = 0.10, 0.05
+FATIGUE_EFFECT, FATIGUE_EFFECT_SD = 0.03, 0.02
+BASE_SD = 0.3
+FORGET_DAYS = 91  # [d] in which a week's say halves: the base drifts, and the model has no word for that
+
+MINIMUM_POINTS = 12
+ORIGIN_EVERY_DAYS = 28
+HORIZON_DAYS = 28
+FIRST_ORIGIN_DAYS = 112
+ORIGINS_NEEDED = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Skill:
+    """Forecasts four weeks ahead from past days, against two that need no model.
+
+    Skill is 1 - mean squared error / that of the other; positive is better. ``origins`` is how many past days
+    it rests on.
+    """
+
+    against_last: float
+    against_drift: float
+    origins: int
+
+    @property
+    def positive(self) -> bool:
+        return self.origins >= ORIGINS_NEEDED and self.against_last > 0 and self.against_drift > 0
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """A fitted lift: the drawing of stress and recovery, and whether it may speak about the future."""
+
+    variant: Variant
+    constants: Constants  # effects as shares of strength (ln kg), stress in usual training days
+    day: Ints  # (n,) [d] every day from the first of the log to the last
+    stress: Floats  # (n,) [usual training days]
+    fitness: Floats  # (n,) share of strength
+    fatigue: Floats  # (n,)
+    performance_kg: Floats  # (n,)
+    week: Ints  # (w,) [d] middle of each week with sessions
+    seen_kg: Floats  # (w,) their smoothed mean
+    t_n: float  # [d] see :func:`critical_days`, NaN for the variable dose
+    t_g: float
+    skill: Skill
+    speaks: bool
+    sentence: str
+
+    def forecast(self, stress_ahead: Floats) -> Floats:
+        """Performance over planned days, stress in usual training days, shape (len + 1,). [kg]
+
+        Raises
+        ------
+        ValueError
+            If the model has shown no skill on this lift.
+        """
+        if not self.speaks:
+            raise ValueError(self.sentence)
+        c = self.constants
+        known = self.performance_kg.size
+        return np.asarray(np.exp(performance(np.concatenate([self.stress, stress_ahead]), c))[known:])
+
+
+def weekly_means(day: Ints, level: Floats) -> tuple[Ints, Floats, Ints]:
+    """Weeks of the log that have sessions: middle day, mean and number of sessions."""
+    week = (day - day[0]) // 7
+    seen, inverse, count = np.unique(week, return_inverse=True, return_counts=True)
+    return day[0] + 7 * seen + 3, np.asarray(np.bincount(inverse, level) / count), count
+
+
+def smoothed(week: Ints, y: Floats) -> Floats:
+    """Weekly means smoothed by a local linear trend at its maximum likelihood variances, same shape."""
+    v = smoothing.fit_local_linear_trend(week, y[None])[0]
+    if (np.diff(week) == 7).all():
+        each = (np.array([value]) for value in (v.noise_var, v.level_var, v.slope_var))
+        noise_var, level_var, slope_var = each
+        level, _ = smoothing.smooth_evenly(
+            y[None], gap=7, noise_var=noise_var, level_var=level_var, slope_var=slope_var
+        )
+        return np.asarray(level[0])
+    return smoothing.local_linear_trend(
+        week, y, noise_var=v.noise_var, level_var=v.level_var, slope_var=v.slope_var
+    ).level
+
+
+def fit_response(
+    day: Ints, level_kg: Floats, stress_day: Ints, stress: Floats, *, as_of: int
+) -> Response | None:
+    """Fit both variants to one lift and keep the one that explains its past better.
+
+    Parameters
+    ----------
+    day : ndarray, shape (s,)
+        Days of the lift's sessions, ascending. [d]
+    level_kg : ndarray, shape (s,)
+        What each session showed: e1RM by the lifter's own curve (``Trend.point_kg``). [kg]
+    stress_day, stress : ndarray, shape (n,)
+        Day and stress of the lift's sets. [d] and [any unit]
+    as_of : int
+        Last day of the drawing. [d]
+
+    Returns
+    -------
+    Response or None
+        None with fewer than twelve weeks that have sessions.
+
+    Raises
+    ------
+    ValueError
+        If days do not ascend or a level is not positive.
+    """
+    if np.any(np.diff(day) < 0) or np.any(level_kg <= 0):
+        raise ValueError("need sessions in order of their days, with positive levels")
+    if not day.size:
+        return None
+    week, y, count = weekly_means(day, np.log(level_kg))
+    if week.size < MINIMUM_POINTS:
+        return None
+    first = int(min(day[0], stress_day.min()))
+    daily = np.bincount(stress_day - first, stress, as_of - first + 1)[: as_of - first + 1].astype(float)
+    usual = daily[daily > 0].mean()
+    doses = daily / usual
+    fits = [_Candidates(doses, week - first, y, count, variant) for variant in ("constant", "variable dose")]
+    best = max((f.best(week.size) for f in fits), key=lambda found: found[0])
+    variant: Variant = best[2]
+    constants = best[1]
+    skill = _skill(next(f for f in fits if f.variant == variant), week, y)
+    fitness, fatigue = components(doses, constants)
+    t_n, t_g = critical_days(constants) if variant == "constant" else (math.nan, math.nan)
+    speaks = skill.positive
+    if speaks:
+        sentence = (
+            f"On this lift's past the model's forecasts four weeks ahead erred less than the last value "
+            f"(skill {skill.against_last:+.2f}) and the drift ({skill.against_drift:+.2f}), from "
+            f"{skill.origins} days."
+        )
+    elif skill.origins < ORIGINS_NEEDED:
+        sentence = (
+            "Too little past to tell whether this model can forecast: it only draws stress and recovery."
+        )
+    else:
+        sentence = (
+            f"On this lift's past the model did not beat the last value ({skill.against_last:+.2f}) and the "
+            "drift "
+            f"({skill.against_drift:+.2f}): it only draws stress and recovery."
+        )
+    return Response(
+        variant=variant,
+        constants=constants,
+        day=np.arange(first, as_of + 1, dtype=np.int64),
+        stress=doses,
+        fitness=fitness[:-1],
+        fatigue=fatigue[:-1],
+        performance_kg=np.exp(constants.base + fitness - fatigue)[:-1],
+        week=week,
+        seen_kg=np.exp(smoothed(week, y)),
+        t_n=t_n,
+        t_g=t_g,
+        skill=skill,
+        speaks=speaks,
+        sentence=sentence,
+    )
+
+
+class _Candidates:
+    """A grid of time constants; base and gains of each by penalised least squares on any part of the past."""
+
+    def __init__(self, doses: Floats, at: Ints, y: Floats, count: Ints, variant: Variant) -> None:
+        self.variant, self.y, self.at = variant, y, np.minimum(at, doses.size)
+        at = self.at
+        self.weight = np.sqrt(np.minimum(count, 3.0))
+        self.grid: list[tuple[float, float, float]] = []
+        designs = []
+        self.units: list[tuple[float, float]] = []
+        for half in _SATURATION_GRID if variant == "variable dose" else (math.inf,):
+            dose = saturating(doses, half)
+            gain = (
+                decayed(dose, TAU_GAIN, today=True)[:-1] if variant == "variable dose" else np.ones_like(dose)
+            )
+            slow = {tau: decayed(dose, tau) for tau in _FITNESS_GRID.tolist()}
+            fast = {tau: decayed(gain * dose, tau) for tau in _FATIGUE_GRID.tolist()}
+            for tau1, one in slow.items():
+                for tau2, two in fast.items():
+                    if tau2 < 0.6 * tau1:
+                        # Gains in shares of strength at usual training have the same priors.
+                        unit = max(float(one[at].mean()), 1e-9), max(float(two[at].mean()), 1e-9)
+                        self.grid.append((tau1, tau2, half))
+                        self.units.append(unit)
+                        designs.append(
+                            np.stack([np.ones(at.size), one[at] / unit[0], -two[at] / unit[1]], axis=1)
+                        )
+        self.design = np.stack(designs)  # (g, w, 3)
+        tau1, tau2, _ = np.array(self.grid).T
+        self.log_prior = -0.5 * (np.log(tau1 / TAU_FITNESS) / TAU_FITNESS_LOG_SD) ** 2
+        self.log_prior -= 0.5 * (np.log(tau2 / TAU_FATIGUE) / TAU_FATIGUE_LOG_SD) ** 2
+
+    def solve(self, upto: int) -> tuple[Floats, Floats]:
+        """Coefficients (g, 3) and log posterior (g,) from the first ``upto`` weeks."""
+        w = self.weight[:upto] * 0.5 ** ((self.at[upto - 1] - self.at[:upto]) / (2 * FORGET_DAYS))
+        x, y = self.design[:, :upto] * w[:, None], self.y[:upto] * w
+        noise = 0.02**2
+        mean = np.array(
+            [self.y[:upto].mean() - FITNESS_EFFECT + FATIGUE_EFFECT, FITNESS_EFFECT, FATIGUE_EFFECT]
+        )
+        prior = np.array([BASE_SD, FITNESS_EFFECT_SD, FATIGUE_EFFECT_SD]) ** -2.0 * noise
+        normal = np.swapaxes(x, 1, 2) @ x + np.diag(prior)
+        score = x.transpose(0, 2, 1) @ y + prior * mean
+        beta = np.linalg.solve(normal, score[:, :, None])[:, :, 0]
+        # Neither can be negative: training does not make fatigue into strength.
+        beta[:, 1:] = np.maximum(beta[:, 1:], 0.0)
+        rest = y - (x @ beta[:, :, None])[:, :, 0]
+        cost = (rest**2).sum(axis=1) + ((beta - mean) ** 2 * prior).sum(axis=1)
+        return beta, -0.5 * cost / noise + self.log_prior
+
+    def best(self, upto: int) -> tuple[float, Constants, Variant]:
+        beta, log_posterior = self.solve(upto)
+        i = int(np.argmax(log_posterior))
+        tau1, tau2, half = self.grid[i]
+        constants = Constants(
+            base=float(beta[i, 0]),
+            k_fitness=float(beta[i, 1] / self.units[i][0]),
+            k_fatigue=float(beta[i, 2] / self.units[i][1]),
+            tau_fitness=tau1,
+            tau_fatigue=tau2,
+            tau_gain=TAU_GAIN if self.variant == "variable dose" else math.nan,
+            saturation=half,
+        )
+        return float(log_posterior[i]), constants, self.variant
+
+    def forecast(self, upto: int, at: int) -> float:
+        """Level in week ``at``, fitted on the first ``upto`` weeks; the work in between is the work done."""
+        beta, log_posterior = self.solve(upto)
+        i = int(np.argmax(log_posterior))
+        # What the fit missed in the last weeks is carried on: a drift of the base is not the model's to lose.
+        recent = slice(max(0, upto - 3), upto)
+        missed = float(np.mean(self.y[recent] - self.design[i, recent] @ beta[i]))
+        return float(self.design[i, at] @ beta[i]) + missed
+
+
+def _skill(model: _Candidates, week: Ints, y: Floats) -> Skill:
+    """Rolling-origin forecasts against the smoothed last value and a local linear trend.
+
+    Those two may use variances fitted to the whole series: who is to speak has to beat them at their best.
+    """
+    errors: list[tuple[float, float, float]] = []
+    variances = smoothing.fit_local_linear_trend(week, y[None])[0]
+    for origin in range(
+        int(week[0]) + FIRST_ORIGIN_DAYS, int(week[-1]) - HORIZON_DAYS + 1, ORIGIN_EVERY_DAYS
+    ):
+        upto = int(np.searchsorted(week, origin, side="right"))
+        at = int(np.argmin(np.abs(week - (origin + HORIZON_DAYS))))
+        if upto < MINIMUM_POINTS or at < upto or abs(int(week[at]) - origin - HORIZON_DAYS) > 7:
+            continue
+        seen = smoothing.local_linear_trend(
+            week[:upto],
+            y[:upto],
+            noise_var=variances.noise_var,
+            level_var=variances.level_var,
+            slope_var=variances.slope_var,
+        )
+        last = smoothing.local_level(
+            week[:upto],
+            y[:upto],
+            noise_var=variances.noise_var,
+            level_var=max(variances.level_var, variances.noise_var / 500),
+        )
+        ahead = float(week[at] - week[upto - 1])
+        truth = float(y[at])
+        errors.append(
+            (model.forecast(upto, at) - truth, float(last.level[-1]) - truth, seen.forecast(ahead) - truth)
+        )
+    if not errors:
+        return Skill(math.nan, math.nan, 0)
+    ours, last_value, drift = np.square(np.array(errors)).mean(axis=0).tolist()
+    return Skill(1 - ours / max(last_value, 1e-12), 1 - ours / max(drift, 1e-12), len(errors))
