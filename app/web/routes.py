@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from app.web import access, health, libraries
-from app.web.coach import account, builder, data, lifter, lifter_settings, methods, roster
+from app.web.coach import account, builder, data, lifter, lifter_settings, methods, roster, season
 from app.web.lifter import door, history, pages, sync, words
 
 
@@ -18,6 +18,7 @@ def routers() -> list[APIRouter]:
         account.router,
         data.router,
         builder.router,
+        season.router,
         roster.router,
         lifter_settings.router,
         lifter.router,
