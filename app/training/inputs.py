@@ -114,7 +114,7 @@ def _from_sessions(day: Ints, share: Floats, stress: Floats, before: Floats, usu
 def _state(x: LiftInputs, day: Ints, last: Ints, share: Floats, gap: Floats) -> Floats:
     """Inputs on days, given the last session before each (-1: none), the work asked about and weeks away."""
     seen = (last >= 0).astype(float)
-    since = (day - x.day[last]).astype(float)
+    since = np.maximum(day - x.day[last], 0).astype(float)
     known = (seen * np.exp(-since / FAMILIAR_DAYS))[:, None] * x.familiar[last]
     known += np.exp(-(day - x.day[0]) / FAMILIAR_DAYS)[:, None] * x.before
     unfamiliar = (share * np.exp(-FAMILIAR_A_SESSION * known)).sum(axis=1)

@@ -165,7 +165,8 @@ MINIMUM_POINTS = 12
 ORIGIN_EVERY_DAYS = 28
 HORIZON_DAYS = 28
 FIRST_ORIGIN_DAYS = 112
-ORIGINS_NEEDED = 4
+ORIGINS_NEEDED = 6
+SURE_BY = 1.3  # [standard errors] one in ten by luck
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,16 +174,19 @@ class Skill:
     """Forecasts four weeks ahead from past days, against two that need no model.
 
     Skill is 1 - mean squared error / that of the other; positive is better. ``origins`` is how many past days
-    it rests on.
+    it rests on, ``sure`` the smaller mean gain in squared error in its standard errors: half of all models
+    without any skill show a positive one on a handful of days.
     """
 
     against_last: float
     against_drift: float
     origins: int
+    sure: float
 
     @property
     def positive(self) -> bool:
-        return self.origins >= ORIGINS_NEEDED and self.against_last > 0 and self.against_drift > 0
+        skilled = self.against_last > 0 and self.against_drift > 0
+        return skilled and self.origins >= ORIGINS_NEEDED and self.sure >= SURE_BY
 
 
 @dataclass(frozen=True, slots=True)
@@ -428,6 +432,10 @@ def _skill(model: _Candidates, week: Ints, y: Floats) -> Skill:
             (model.forecast(upto, at) - truth, float(last.level[-1]) - truth, seen.forecast(ahead) - truth)
         )
     if not errors:
-        return Skill(math.nan, math.nan, 0)
-    ours, last_value, drift = np.square(np.array(errors)).mean(axis=0).tolist()
-    return Skill(1 - ours / max(last_value, 1e-12), 1 - ours / max(drift, 1e-12), len(errors))
+        return Skill(math.nan, math.nan, 0, math.nan)
+    squared = np.square(np.array(errors))
+    ours, last_value, drift = squared.mean(axis=0).tolist()
+    gain = squared[:, 1:] - squared[:, :1]
+    error = gain.std(axis=0, ddof=min(1, len(errors) - 1)) / math.sqrt(len(errors))
+    sure = float((gain.mean(axis=0) / np.maximum(error, 1e-12)).min())
+    return Skill(1 - ours / max(last_value, 1e-12), 1 - ours / max(drift, 1e-12), len(errors), sure)

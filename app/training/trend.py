@@ -454,18 +454,20 @@ class _Kinds:
         variance = np.where(self.reported, report_sd, self.spread) ** 2 + (slope * p.set_sd) ** 2
         expected = left - np.where(self.reported, own_bias, np.where(self.silent, theta[SILENCE], self.shift))
         r = e.stated - expected
-        far = r * r / (variance + (slope * p.day_sd) ** 2) / ROBUST_FROM**2
-        curvature = 1 / (variance * np.maximum(far, 1.0))
+        spread = (variance + (slope * p.day_sd) ** 2) * ROBUST_FROM**2
+        curvature = 1 / (variance * np.maximum(r * r / spread, 1.0) ** 2)
         # Bounds enter as the Newton step of their normal probability.
         b = self.bound
         sd = np.sqrt(variance[b])
-        step, curvature[b] = _bounded(self.sign * (r[b] + self.step), sd)
+        room = self.sign * (r[b] + self.step)
+        step, curvature[b] = _bounded(room, sd)
+        curvature[b] /= np.maximum(np.minimum(room, 0.0) ** 2 / spread[b], 1.0) ** 2
         r[b] = self.sign * step
         # Nothing left was either felt too early or true: share each such set between the two readings.
         c = self.ceiling
         failed = self.failing * normal_cdf((1.0 - left[c]) / 0.5)
-        room = REPORT_HALF_STEP - left[c] + own_bias[c]
-        felt = (1 - failed) * normal_cdf(room / np.sqrt(variance[c]))
+        early = (REPORT_HALF_STEP - left[c] + own_bias[c]) / np.sqrt(variance[c])
+        felt = (1 - failed) * normal_cdf(early)
         felt /= felt + failed
         curvature[c] *= felt
         curvature[self.miss] *= 1 - felt

@@ -1,0 +1,133 @@
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pytest
+
+from app.training import response
+from app.training.reference import usable
+from app.training.response import Constants
+
+CHECKS: Mapping[str, Mapping[str, str]] = {row["check"]: row for row in usable("response_checks")}
+MORTON = Constants(base=500.0, k_fitness=1.0, k_fatigue=2.0, tau_fitness=45.0, tau_fatigue=15.0)
+EXAMPLE = np.array([100.0, 0, 0, 50, 0, 0, 0])
+
+
+def published(check: str) -> float:
+    return float(CHECKS[check]["expected"])
+
+
+@pytest.mark.published
+def test_influence_curve_has_its_published_days() -> None:
+    # Fitz-Clarke, Morton & Banister (1991): response_checks.csv.
+    t_n, t_g = response.critical_days(MORTON)
+    assert t_n == pytest.approx(published("t_n_days"), abs=1e-9)
+    assert t_g == pytest.approx(published("t_g_days"), abs=1e-9)
+    at = response.influence(np.array([t_n, t_g, 0.0]), MORTON)
+    expected = [published(check) for check in ("kernel_at_t_n", "kernel_at_t_g", "kernel_at_0")]
+    assert at == pytest.approx(expected, abs=1e-9)
+
+
+@pytest.mark.published
+def test_steady_training_reaches_its_published_level() -> None:
+    # Morton, Fitz-Clarke & Banister (1990), recurrence: response_checks.csv.
+    ones = np.ones(2000)
+    assert response.decayed(ones, 45.0)[-1] == pytest.approx(
+        published("steady_fitness_per_unit_daily_load"), abs=1e-9
+    )
+    assert response.decayed(ones, 15.0)[-1] == pytest.approx(
+        published("steady_fatigue_per_unit_daily_load"), abs=1e-9
+    )
+    assert response.decayed(ones[:28], 45.0)[-1] == pytest.approx(
+        published("fitness_after_28_unit_days"), abs=1e-9
+    )
+
+
+@pytest.mark.published
+def test_worked_examples_fix_the_convention() -> None:
+    # Constructed in response_checks.csv: stress of days strictly before a day acts on it.
+    assert response.decayed(EXAMPLE, 45.0)[7] == pytest.approx(published("example_fitness_day7"), abs=1e-9)
+    assert response.decayed(EXAMPLE, 15.0)[7] == pytest.approx(published("example_fatigue_day7"), abs=1e-9)
+    course = response.performance(EXAMPLE, MORTON)
+    assert course[7] == pytest.approx(published("example_performance_day7"), abs=1e-9)
+    assert course[3] == pytest.approx(published("example_performance_day3_before_session"), abs=1e-9)
+
+
+@pytest.mark.published
+def test_variable_dose_reproduces_its_worked_example() -> None:
+    # Busso (2003), form from memory; arithmetic constructed in response_checks.csv.
+    c = Constants(base=500.0, k_fitness=1.0, k_fatigue=0.02, tau_fitness=45.0, tau_fatigue=15.0, tau_gain=5.0)
+    gain = c.k_fatigue * response.decayed(EXAMPLE, 5.0, today=True)
+    assert gain[0] == pytest.approx(published("variable_dose_k2_day0"), abs=1e-9)
+    assert gain[3] == pytest.approx(published("variable_dose_k2_day3"), abs=1e-9)
+    assert response.performance(EXAMPLE, c)[7] == pytest.approx(
+        published("variable_dose_example_day7"), abs=1e-9
+    )
+
+
+def test_returns_diminish() -> None:
+    dose = response.saturating(np.array([0.0, 1.0, 2.0, 4.0, 1e9]), 2.0)
+    assert dose[2] == pytest.approx(1.0)  # Half of the limit at the half-way dose.
+    assert dose[-1] == pytest.approx(2.0)
+    assert (np.diff(dose[:4]) / [1, 1, 2] < [1.0, 0.5, 0.5]).all()
+
+
+def simulated(model: Constants | None, weeks: int = 60, seed: int = 3) -> response.Response:
+    """Three sessions a week with four hard weeks and four easy ones, and strength by the model or a walk."""
+    rng = np.random.default_rng(seed)
+    day = np.concatenate([7 * np.arange(weeks)[:, None] + [0, 2, 4]]).ravel()
+    stress = np.where(day // 28 % 2 == 0, 1.6, 0.4)
+    daily = np.bincount(day, stress, 7 * weeks)
+    if model is None:
+        level = np.log(100.0) + np.cumsum(rng.normal(0, 0.008, day.size))
+    else:
+        level = response.performance(daily, model)[day] + rng.normal(0, 0.004, day.size)
+    found = response.fit_response(day, np.exp(level), day, stress, as_of=7 * weeks - 1)
+    assert found is not None
+    return found
+
+
+STRONG = Constants(base=4.5, k_fitness=0.006, k_fatigue=0.012, tau_fitness=38.0, tau_fatigue=7.0)
+
+
+def test_a_lifter_who_is_the_model_makes_it_speak() -> None:
+    found = simulated(STRONG)
+    assert found.speaks
+    assert found.skill.against_last > 0.3
+    assert found.skill.against_drift > 0.3
+    ahead = found.forecast(np.zeros(14))
+    assert ahead.shape == (15,)
+    assert ahead[-1] > ahead[0]  # Two weeks of rest after the end of a hard month.
+
+
+def test_a_lifter_who_wanders_leaves_it_silent() -> None:
+    found = simulated(None)
+    assert not found.speaks
+    assert "only draws" in found.sentence
+    with pytest.raises(ValueError, match="only draws"):
+        found.forecast(np.zeros(7))
+
+
+def test_the_drawing_covers_every_day_and_both_parts() -> None:
+    found = simulated(STRONG)
+    assert found.day[0] == 0
+    assert found.day.size == found.fitness.size == found.fatigue.size == found.performance_kg.size == 420
+    assert (found.fitness >= 0).all()
+    assert (found.fatigue >= 0).all()
+    assert found.seen_kg.shape == found.week.shape
+
+
+def test_too_little_is_not_fitted() -> None:
+    day = 7 * np.arange(8)
+    assert response.fit_response(day, np.full(8, 100.0), day, np.ones(8), as_of=60) is None
+    with pytest.raises(ValueError, match="positive"):
+        response.fit_response(day, np.zeros(8), day, np.ones(8), as_of=60)
+
+
+def test_a_day_has_no_influence_of_its_own_where_fatigue_depends_on_the_days_before() -> None:
+    variable = Constants(
+        base=0.0, k_fitness=1.0, k_fatigue=0.1, tau_fitness=45.0, tau_fatigue=15.0, tau_gain=5.0
+    )
+    with pytest.raises(ValueError, match="constant"):
+        response.influence(np.array([1.0]), variable)
