@@ -6,7 +6,7 @@ moment, so the same plan and baseline give the same loads however often they are
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -329,9 +329,13 @@ def write_sessions(
     resolved: ResolvedPlan,
     *,
     from_day: int = 0,
+    only: Collection[tuple[int, int]] | None = None,
 ) -> None:
-    """Put the computed sessions from a day on into the calendar, in the place of those still to be done."""
-    blocks.remove_planned(db, block.id, from_day=from_day)
+    """Put the computed sessions from a day on into the calendar, in the place of those still to be done.
+
+    ``only`` names them by week (from 1) and place in the week; the others stay as they were given out.
+    """
+    blocks.remove_planned(db, block.id, from_day=from_day, only=only)
     blocks.put_weeks(
         db,
         block.id,
@@ -352,7 +356,8 @@ def write_sessions(
     order = {row.id: number for number, (_, row) in enumerate(plan.lines)}
     for cell in resolved.cells:
         key = (cell.week + 1, places[cell.row])
-        if cell.sets and key not in kept and block.start_day + cell.day >= from_day:
+        wanted_now = only is None or key in only
+        if cell.sets and wanted_now and key not in kept and block.start_day + cell.day >= from_day:
             by_session.setdefault(key, []).append(cell)
     wanted = sorted(by_session)
     numbers = blocks.add_sessions(

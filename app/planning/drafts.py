@@ -13,7 +13,7 @@ from datetime import datetime
 
 from app.planning import blocks as planning_blocks
 from app.planning.days import today_in
-from app.storage import audit, blocks, lifters
+from app.storage import audit, blocks, lifters, plan_changes
 from app.storage.engine import Store, Transaction
 from app.storage.models import Block, BlockTemplate, BlockVersion, Coach, Lifter
 from app.training import plan as plans
@@ -202,6 +202,16 @@ def change(
             raise planning_blocks.PlanNotReady(wrong)
         _rewrite(db, coach, lifter, block, plan, today=today, now=now)
         blocks.save_version(db, block, by=by or coach.name, why=why, at=now)
+        plan_changes.add(
+            db,
+            block,
+            at=now,
+            rule=plan_changes.BY_COACH,
+            why=why or "Your coach changed this block.",
+            before=[],
+            after=[],
+            told=block.start_day <= today,
+        )
         lifters.mark_stale(db, [lifter.id], now)
         audit.record(
             db,

@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from app.log import logger
 from app.planning.analysis import VERSION, recompute
 from app.planning.days import today_in
+from app.planning.living_plan import follow
 from app.storage import lifters, snapshots
 from app.storage.engine import Store
 
@@ -47,6 +48,8 @@ def run_pending(store: Store, now: datetime) -> int:
     waiting = dict.fromkeys([*stale_lifters(store), *lifters_of_another_day(store, now)])
     for lifter_id in waiting:
         recompute(store, lifter_id, now=now)
+        if follow(store, lifter_id, now=now):
+            recompute(store, lifter_id, now=now)
     return len(waiting)
 
 
@@ -120,6 +123,8 @@ class Worker:
         now = self._clock()
         try:
             recompute(self._store, lifter_id, now=now)
+            # What a block changes by itself makes the lifter stale, so that the next look analyses it.
+            follow(self._store, lifter_id, now=now)
         except Exception as error:
             times = self._failures.get(lifter_id, (0, now))[0] + 1
             rest = RETRY_AFTER[min(times, len(RETRY_AFTER)) - 1]

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, insert, select, update
+from sqlalchemy import delete, insert, select, tuple_, update
 from sqlalchemy.orm import Session
 
 from app.storage.models import (
@@ -140,15 +140,21 @@ def add_prescriptions(db: Session, rows: Sequence[Mapping[str, Any]]) -> None:
         db.execute(insert(Prescription), [dict(one) for one in rows])
 
 
-def remove_planned(db: Session, block_id: int, *, from_day: int = 0) -> None:
-    """Take out sessions that are still to be done from a day on; what was done or missed stays."""
-    db.execute(
-        delete(PlannedSession).where(
-            PlannedSession.block_id == block_id,
-            PlannedSession.status == "planned",
-            PlannedSession.day >= from_day,
-        )
+def remove_planned(
+    db: Session, block_id: int, *, from_day: int = 0, only: Collection[tuple[int, int]] | None = None
+) -> None:
+    """Take out sessions that are still to be done from a day on; what was done or missed stays.
+
+    ``only`` keeps to these, by week and position.
+    """
+    chosen = delete(PlannedSession).where(
+        PlannedSession.block_id == block_id,
+        PlannedSession.status == "planned",
+        PlannedSession.day >= from_day,
     )
+    if only is not None:
+        chosen = chosen.where(tuple_(PlannedSession.week, PlannedSession.position).in_(list(only)))
+    db.execute(chosen)
 
 
 def close_missed(db: Session, lifter_id: int, before_day: int) -> Sequence[int]:

@@ -93,16 +93,17 @@ def _page(
 
 def timeline(found: Season) -> Markup:
     """Blocks up to the goal: a bar each, drafts in a row of their own, a line at today and at the goal."""
-    shown = [*found.past[-2:], *found.items]
+    shown = [*found.past[-1:], *found.items]
     goal = found.lifter.goal_day if found.lifter.goal_day and found.lifter.goal_day >= found.today else None
-    first = min([found.today - 14, *(one.block.start_day for one in shown)])
+    first = min([found.today - 14, *(one.block.start_day for one in found.items)])
+    first = max(first - 14, found.today - 7 * 26)
     last = max([found.today + 56, *(one.block.end_day + 1 for one in shown), *([goal + 7] if goal else [])])
     scale = WIDTH / (last - first)
     has_drafts = any(one.state == "draft" for one in shown)
     height = TOP + ROW * (2 if has_drafts else 1) + 24
     body = [*_months(first, last, scale, height)]
     for one in shown:
-        body.append(_bar(one, (one.block.start_day - first) * scale, 7 * scale))
+        body.append(_bar(one, max(one.block.start_day, first), first, scale))
     body.append(_mark((found.today - first) * scale, height, "today", "today"))
     if goal is not None:
         body.append(_mark((goal - first) * scale, height, "goal", found.lifter.goal or "goal"))
@@ -127,9 +128,11 @@ def _months(first: int, last: int, scale: float, height: int) -> list[str]:
     return found
 
 
-def _bar(one: SeasonItem, x: float, week: float) -> str:
-    y = TOP + (ROW if one.state == "draft" else 0)
-    width = max((one.block.end_day - one.block.start_day + 1) / 7 * week - 1.5, 2.0)
+def _bar(one: SeasonItem, start_day: int, first: int, scale: float) -> str:
+    if one.block.end_day < start_day:
+        return ""
+    x, y = (start_day - first) * scale, TOP + (ROW if one.state == "draft" else 0)
+    width = max((one.block.end_day - start_day + 1) * scale - 1.5, 2.0)
     height = ROW - 6
     letters = int((width - 10) / LETTER)
     name = one.block.name if len(one.block.name) <= letters else one.block.name[: max(letters - 1, 0)] + "…"
