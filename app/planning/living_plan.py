@@ -242,10 +242,15 @@ def of_block(store: Store, coach: Coach, block_id: int) -> tuple[Listed, ...]:
     """
     with store.reading() as db:
         block, _ = blocks.of_coach(db, coach, block_id)
-        plan = plan_from_dict(block.plan)
         return tuple(
             Listed(
-                one.id, one.at, one.rule, one.why, bool(one.after), one.undone_at, _still_stands(plan, one)
+                one.id,
+                one.at,
+                one.rule,
+                one.why,
+                bool(one.after),
+                one.undone_at,
+                _still_stands(plan_from_dict(block.plan), one),
             )
             for one in plan_changes.of_block(db, block.id)
         )
@@ -279,6 +284,18 @@ def take_back(store: Store, coach: Coach, change_id: int, *, by: str, now: datet
         change.seen_by_lifter_at = None if change.seen_by_lifter_at is not None else now
         lifters.mark_stale(db, [lifter.id], now)
         return block
+
+
+def block_of(store: Store, coach: Coach, change_id: int) -> int:
+    """The number of the block that a change belongs to.
+
+    Raises
+    ------
+    ChangeNotFound
+        If there is no such change in a block of one of this coach's lifters.
+    """
+    with store.reading() as db:
+        return plan_changes.of_coach(db, coach, change_id)[1].id
 
 
 def _edits(plan: PlanDocument, found: Sequence[object]) -> list[Edit]:

@@ -182,7 +182,7 @@ def trained(
         )
         .group_by(columns.prescription_id)
     )
-    hardest: dict[int, int] = dict(reported.tuples().all())
+    hardest: dict[int, int] = {row[0]: row[1] for row in reported}
     return [
         Trained(
             session.id,

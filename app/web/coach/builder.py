@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from markupsafe import Markup
 
-from app.planning import blocks, builder, drafts, library, seasons_overview
+from app.planning import blocks, builder, drafts, library, living_plan, seasons_overview
 from app.planning.days import today_in
 from app.training.plan import PlanDocument, PlanError
 from app.training.records import BLOCK_KINDS
@@ -80,6 +80,7 @@ def show_block(request: Request, block_id: int, coach: CurrentCoach, store: AppS
         "blocks/builder.html",
         bench=bench,
         versions=drafts.versions(store, coach, block_id),
+        changes=living_plan.of_block(store, coach, block_id),
         exercises=_exercise_names(store, coach, bench.plan),
         errors={},
         **_grid(bench),
@@ -230,6 +231,16 @@ def drop_draft(request: Request, block_id: int, desk: Desk, store: AppStore, now
     return see_other(request, f"/lifters/{bench.lifter.id}")
 
 
+@router.post("/plan-changes/{change_id}/take-back")
+def take_back(request: Request, change_id: int, desk: Desk, store: AppStore, now: Now) -> Response:
+    try:
+        block = living_plan.take_back(store, desk.owner, change_id, by=desk.actor.name, now=now)
+    except living_plan.CannotTakeBack as reason:
+        number = living_plan.block_of(store, desk.owner, change_id)
+        return _again(request, number, desk, store, {"": str(reason)}, 409, now)
+    return see_other(request, f"/blocks/{block.id}")
+
+
 # Inside -------------------------------------------------------------------------------------------
 
 
@@ -273,6 +284,7 @@ def _again(
         status=status,
         bench=bench,
         versions=drafts.versions(store, desk.owner, block_id),
+        changes=living_plan.of_block(store, desk.owner, block_id),
         exercises=_exercise_names(store, desk.owner, bench.plan),
         errors=errors,
         **_grid(bench),

@@ -13,7 +13,7 @@ import numpy as np
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from app.planning import answers, data_quality, history, pain, room
+from app.planning import answers, data_quality, history, living_plan, pain, room
 from app.planning.analysis import LifterView, LiftView, lifter_view
 from app.planning.data_quality import FIXES, OddSet, Pick
 from app.planning.days import monday_of
@@ -368,6 +368,11 @@ def _whole_part(store: Any, coach: Coach, lifter_id: int, view: LifterView, past
         "days": past.days,
         "decisions": past.decisions,
         "decision_words": LABELS,
+        "own_changes": [
+            one
+            for one in (living_plan.of_block(store, coach, view.block.id) if view.block else ())
+            if one.standing
+        ][:4],
         "ours": ours,
     }
 

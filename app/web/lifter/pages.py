@@ -12,7 +12,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 from markupsafe import Markup
 
-from app.planning import logging, today
+from app.planning import living_plan, logging, today
 from app.planning.days import today_in
 from app.storage.models import Lifter
 from app.training.loading import BarKit, kit_to_dict
@@ -114,6 +114,16 @@ def today_page(request: Request, lifter: CurrentLifter, store: AppStore, now: No
     return _session(request, lifter, store, now, planned_id=None)
 
 
+@router.post("/changes/seen")
+def changes_seen(
+    request: Request, lifter: CurrentLifter, store: AppStore, data: FormData, now: Now
+) -> Response:
+    until = data.get("until")
+    if isinstance(until, str) and until.isascii() and until.isdecimal() and len(until) < 10:
+        living_plan.mark_seen(store, lifter, int(until), now=now)
+    return see_other(request, "/today")
+
+
 @router.get("/session/{planned_id}")
 def session_page(
     request: Request, planned_id: int, lifter: CurrentLifter, store: AppStore, now: Now
@@ -149,7 +159,8 @@ def _session(
     view = today.look(
         store, lifter, zone=zone_of(request, lifter), now=now, planned_id=planned_id, swaps=swaps
     )
-    return _show(request, lifter, view, now, status=status, errors=errors, values=values)
+    news = living_plan.unseen(store, lifter)
+    return _show(request, lifter, view, now, status=status, errors=errors, values=values, news=news)
 
 
 def _show(
@@ -164,6 +175,7 @@ def _show(
     earlier: bool = False,
     where: str = "",
     removed: tuple[today.Removed, ...] = (),
+    news: tuple[living_plan.News, ...] = (),
 ) -> Response:
     unit = unit_of(lifter)
     day = view.session.day if view.session is not None else view.day
@@ -197,6 +209,7 @@ def _show(
         earlier=earlier,
         where=where,
         removed=removed,
+        news=news,
         other_unit=lambda done: other(done.grams, done.unit),
         other_target=lambda target: other(target.grams, unit) if target.grams else "",
     )
