@@ -18,7 +18,7 @@ from benchmarks.figures import Figure, most, p10
 from benchmarks.server import Connection, running
 
 LIFTS = ("Squat", "Bench press", "Deadlift", "Overhead press", "Front squat")
-WEEKS, DAYS, ROUNDS = 12, 4, 80
+WEEKS, DAYS, ROUNDS, PEOPLE = 12, 4, 80, 100
 YEARS_OF_WEEKS = 104
 
 
@@ -164,6 +164,102 @@ def paste_200x10() -> float:
         return taken
 
 
+@cache
+def _bulk() -> tuple[float, float]:
+    """One template for 100 lifters over HTTP, a few at a time: compared, and assigned. [s]"""
+    from urllib.parse import urlencode
+
+    from app.planning import analysis
+    from app.storage import access
+    from app.storage.engine import Store
+    from app.web.pages import COACH_COOKIE, csrf_token
+    from tests.factories import make_coach, make_exercise, make_lifter
+
+    now = datetime.now(UTC)
+    today = now.date().toordinal()
+    with tempfile.TemporaryDirectory() as folder:
+        store = Store(f"sqlite:///{folder}/terrace.db")
+        store.migrate()
+        coach = make_coach(store)
+        known = {name: make_exercise(store, coach=coach, name=name) for name in LIFTS}
+        people = [make_lifter(store, coach=coach, name=f"Lifter {number:03}") for number in range(PEOPLE)]
+        for lifter in people:
+            _train(store, lifter, known, today, 26)
+            analysis.recompute(store, lifter.id, now=now)
+        with store.transaction() as db:
+            token = access.open_coach_session(db, coach, device="benchmark", at=now)
+        store.close()
+        headers = {
+            "Content-Type": "application/x-www-form-urlencoded",
+            "Cookie": f"{COACH_COOKIE}={token}",
+            "X-CSRF": csrf_token(token),
+            "HX-Request": "true",
+        }
+        days = [(f"day-{one.id}", today + 7) for one in people]
+        form: list[tuple[str, object]] = [("source", "library:strength-five-weeks")]
+        form += [("lifter", one.id) for one in people]
+        with running("app", Path(folder) / "terrace.db") as connection:
+
+            def through(path: str, more: list[tuple[str, Any]], row: bytes) -> float:
+                began, offset, seen = time.perf_counter(), 0, 0
+                while offset < PEOPLE:
+                    body = urlencode([*form, *more, ("offset", offset)]).encode()
+                    status, said = connection.send("POST", path, body, headers)
+                    if status != 200:
+                        raise RuntimeError(f"{path} answered {status}")
+                    rows = said.count(row)
+                    seen, offset = seen + rows, offset + max(rows, 1)
+                if seen != PEOPLE:
+                    raise RuntimeError(f"{path} answered for {seen} of {PEOPLE}")
+                return time.perf_counter() - began
+
+            compared = through("/blocks/assign/look", [("rule", "after")], b'name="lifter"')
+            assigned = through("/blocks/assign", days, b'<a href="/lifters/')
+        store = Store(f"sqlite:///{folder}/terrace.db")
+        with store.reading() as db:
+            from app.storage import blocks
+
+            given = blocks.of_lifters(db, [one.id for one in people])
+        store.close()
+        if len(given) != PEOPLE:
+            raise RuntimeError(f"{len(given)} blocks were assigned to {PEOPLE} lifters")
+    return compared, assigned
+
+
+def keys_six_weeks() -> float:
+    """Keys from the page of a new block to six weeks of two days of three lifts assigned, in Chromium."""
+    from playwright.sync_api import sync_playwright
+
+    from app.storage import access
+    from app.storage.engine import Store
+    from app.web.pages import COACH_COOKIE
+    from tests.browser.conftest import CHROMIUM, FLAGS, serve
+    from tests.browser.test_builder import six_weeks_by_keyboard
+    from tests.factories import make_coach, make_lifter
+
+    with tempfile.TemporaryDirectory() as folder:
+        store = Store(f"sqlite:///{folder}/terrace.db")
+        store.migrate()
+        coach = make_coach(store)
+        lifter = make_lifter(store, coach=coach, time_zone="UTC")
+        live = serve(store, worker=False)
+        with store.transaction() as db:
+            token = access.open_coach_session(db, coach, device="benchmark", at=live.now())
+        try:
+            with sync_playwright() as playwright:
+                browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+                context = browser.new_context(viewport={"width": 1366, "height": 800})
+                context.add_cookies([{"name": COACH_COOKIE, "value": token, "url": live.url}])
+                page = context.new_page()
+                page.goto(f"{live.url}/lifters/{lifter.id}/blocks/new")
+                count = six_weeks_by_keyboard(page)
+                browser.close()
+        finally:
+            live.stop()
+            store.close()
+    return float(count)
+
+
 FIGURES = [
     Figure(
         "planner.preview_p95",
@@ -175,7 +271,7 @@ FIGURES = [
     Figure(
         "planner.preview_ratio",
         "ratio",
-        most(30),
+        most(15),
         lambda: _previews()[1],
         "the same edit against the account page, which computes nothing, in the same run",
     ),
@@ -185,5 +281,26 @@ FIGURES = [
         most(1),
         paste_200x10,
         "200 lines of a name and 10 cells pasted into that block: kept, computed and drawn, over HTTP",
+    ),
+    Figure(
+        "planner.bulk_100",
+        "s",
+        most(5),
+        lambda: _bulk()[1],
+        "a six-week template assigned to 100 lifters, ten a request so that progress is seen, over HTTP",
+    ),
+    Figure(
+        "planner.bulk_compare_100",
+        "s",
+        most(5),
+        lambda: _bulk()[0],
+        "the table of what differs between the same 100 lifters, each from their own baseline",
+    ),
+    Figure(
+        "planner.keys_six_weeks",
+        "keys",
+        most(120),
+        keys_six_weeks,
+        "keys from a new block to six weeks of two days of three lifts written and assigned, in Chromium",
     ),
 ]
