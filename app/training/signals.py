@@ -38,9 +38,9 @@ EASY_KINDS: tuple[BlockKind, ...] = ("low-stress", "maintenance", "re-entry", "t
 class Thresholds:
     """Bars of the rules. Where the unit is a probability, a coach's sensitivity lowers the bar to raise."""
 
-    problem_on: float = 0.19  # [1] probability of a standstill or fall that raises
-    problem_off: float = 0.16  # [1] and the one under which it clears
-    problem_clear: float = 0.36  # [1] needed inside the first weeks of a new emphasis
+    problem_on: float = 0.25  # [1] probability of a standstill or fall that raises
+    problem_off: float = 0.22  # [1] and the one under which it clears
+    problem_clear: float = 0.60  # [1] needed inside the first weeks of a new emphasis
     change_days: int = 21  # [d] that a change of emphasis may hide or feign a standstill
     stress_held: float = 0.80  # [1] of the weeks before: with less work nothing is owed
     falling_share: float = 0.5  # [1] of the probability that must be for falling to call it a regression
@@ -50,13 +50,13 @@ class Thresholds:
     layoff_days: int = 10  # [d]
     dip_share: float = 0.005  # [1] of strength below the best of the weeks before the change
     dip_days: int = 21  # [d] after which a shortfall is no longer the change's
-    drift_on: float = 0.50  # [1]
-    drift_off: float = 0.35
+    drift_on: float = 0.35  # [1]
+    drift_off: float = 0.25
     drift_reps: float = 0.4  # [reps] a smaller shift is not worth a word
     over_prescribed: float = 0.5  # [1] RPE above prescribed, mean of the sessions
     stale_weeks: int = 12
     stale_band: float = 0.03  # [1] of load
-    headroom_reps: float = 0.5  # [reps] predicted in reserve in the last sessions' hardest sets
+    headroom_reps: float = 0.3  # [reps] predicted in reserve in the last sessions' hardest sets
     ready_reps: float = 1.0  # [1] RPE under prescribed, two sessions running
 
 
@@ -76,12 +76,14 @@ class Changes:
     wander_sd: float = 0.003  # of slopes that come and go and mean nothing
     block_sd: float = 0.008
     youngest: float = 2.5  # [weeks]
-    oldest: float = 8.0  # [weeks]
+    oldest: float = 10.0  # [weeks] of a change that raises a flag
+    remembered: float = 16.0  # [weeks] of one that keeps it up
+    scatter_nodes: float = 20.0  # weight of the model's own scatter, in weeks
     nodes: int = 52  # weeks looked back
 
 
 CHANGES = Changes()
-SHIFTS = replace(CHANGES, walk_sd=0.002, wander_sd=0.002, block_sd=0.006)
+SHIFTS = replace(CHANGES, walk_sd=0.002, wander_sd=0.002, block_sd=0.006, scatter_nodes=60.0)
 """The level moves less while a shift of reporting is looked for: a step on all lifts at once must not pass
 for the walk of each."""
 
@@ -166,6 +168,7 @@ class Progress:
 
     day: Ints  # (n,) [d]
     standstill: Floats  # (n,) probability that the slope changed to nothing or less
+    begun: Floats  # (n,) the same, of a change of the last weeks alone: what raises a flag
     falling: Floats  # (n,) probability that it changed to a fall
     onset: Ints  # (n,) [d] most probable day of the change
     slope: Floats  # (n,) [1/week] since that day
@@ -208,30 +211,33 @@ def progress(f: trend.Fit, lift: int, c: Changes = CHANGES) -> Progress:
     white = factor @ np.concatenate([level[:, None], t[:, None], np.maximum(age, 0.0)], axis=1)
     r, w, h = white[:, :1], white[:, 1:2], white[:, 2:]
     # Normal equations of (slope, change at k) at every node: rows are nodes, columns are the nodes k before
-    # them that are neither too young nor too old.
-    reach = min(t.size, math.ceil(c.oldest) + 8)
+    # them, as far back as a change may be remembered.
     each = np.arange(t.size)
-    back = np.maximum(each[:, None] - np.arange(reach), 0)
+    back = np.maximum(each[:, None] - np.arange(min(t.size, math.ceil(c.remembered) + 10)), 0)
     since = t[:, None] - t[back]
-    valid = (since >= c.youngest) & (since <= c.oldest)
-    a11, b1 = np.cumsum(w**2, axis=0) + c.slope_sd**-2.0, np.cumsum(w * r, axis=0)
+    a11, b1 = np.cumsum(w**2, axis=0), np.cumsum(w * r, axis=0)
     a22, a12, b2 = (np.cumsum(h * with_, axis=0)[each[:, None], back] for with_ in (h, w, r))
-    a22 += c.spread**-2.0
+    # How far this lift's weeks scatter, against what the model expects of a lift: known better as it goes on.
+    rest = np.cumsum(r**2, axis=0) - b1**2 / (a11 + c.slope_sd**-2.0)
+    scale = (c.scatter_nodes + rest) / (c.scatter_nodes + each[:, None] + 1)
+    a11, a22, a12, b1, b2 = (q / scale for q in (a11, a22, a12, b1, b2))
+    a11, a22 = a11 + c.slope_sd**-2.0, a22 + c.spread**-2.0
     det = a11 * a22 - a12**2
     slope, change = (a22 * b1 - a12 * b2) / det, (a11 * b2 - a12 * b1) / det
     evidence = np.exp(np.clip(0.5 * (slope * b1 + change * b2 - b1**2 / a11), -50, 50))
-    evidence *= np.sqrt(a11 / det) / c.spread
-    weight = np.where(valid, c.hazard * evidence, 0.0)
+    evidence *= np.sqrt(a11 / det) / c.spread * c.hazard
     now, sd = mu + slope + change, np.sqrt((a11 + a22 - 2 * a12) / det)
-    total = 1 + weight.sum(axis=1)
-    still = weight * trend.normal_cdf((c.standstill - now) / sd)
-    fall = weight * trend.normal_cdf((c.falling - now) / sd)
-    best = np.argmax(still, axis=1)
+    ripe = since >= c.youngest
+    weight = np.where(ripe & (since <= c.remembered), evidence, 0.0)
+    young = np.where(ripe & (since <= c.oldest), evidence, 0.0)
+    still, fall = (trend.normal_cdf((bar - now) / sd) for bar in (c.standstill, c.falling))
+    best = np.argmax(weight * still, axis=1)
     day = np.round(f.origin + 7 * time).astype(np.int64)
     return Progress(
         day=day,
-        standstill=still.sum(axis=1) / total,
-        falling=fall.sum(axis=1) / total,
+        standstill=(weight * still).sum(axis=1) / (1 + weight.sum(axis=1)),
+        begun=(young * still).sum(axis=1) / (1 + young.sum(axis=1)),
+        falling=(weight * fall).sum(axis=1) / (1 + weight.sum(axis=1)),
         onset=day[back[each, best]],
         slope=now[each, best],
         before=mu + slope[each, best],
@@ -254,9 +260,9 @@ def stall(view: LiftView) -> Flag | None:
         _bar(th.problem_on, view.settings.sensitivity),
         _bar(th.problem_clear, view.settings.sensitivity),
     )
-    off = min(th.problem_off, 0.85 * on)
+    off = min(th.problem_off, 0.88 * on)
     easy = np.isin(trend.kind_of(seen.day, view.spans), [BLOCK_KINDS.index(kind) for kind in EASY_KINDS])
-    raises, keeps = (seen.standstill >= on) & ~easy & (ratio >= th.stress_held), seen.standstill >= off
+    raises, keeps = (seen.begun >= on) & ~easy & (ratio >= th.stress_held), seen.standstill >= off
     standing, since, easy_weeks = False, 0, 0
     for i in range(seen.day.size):
         if not standing:
@@ -535,10 +541,10 @@ def low_headroom(view: LiftView) -> Flag | None:
     sessions, inverse = np.unique(view.log.session[view.rows][now], return_inverse=True)
     if sessions.size < 3 or before.sum() < 12:
         return None
-    # Who always stops at nothing left tells nothing by it, and who stops too early has room.
-    left = 10 - rpe[now] + max(float(f.theta[trend.BIAS]), 0.0)
+    # Who always stops at nothing left tells nothing by it; who stops earlier than most has room.
+    left = 10 - rpe[now] + max(float(f.theta[trend.BIAS]) - f.priors.bias_mean, 0.0)
     spent = np.bincount(inverse, left <= th.headroom_reps) / np.bincount(inverse)
-    if spent.min() < 0.75 or (rpe[before] >= 9.5).mean() > 0.4:
+    if spent.min() < 0.3 or spent.mean() < 0.7 or (rpe[before] >= 10).mean() > 0.3:
         return None
     return Flag(
         kind="low_headroom",
@@ -547,7 +553,8 @@ def low_headroom(view: LiftView) -> Flag | None:
         probability=math.nan,
         evidence={"sessions": int(sessions.size), "sets_at_the_end": round(float(spent.mean()), 2)},
         advice=(
-            f"Three sets in four of the last {sessions.size} sessions had nothing left. The next step will "
+            f"{spent.mean():.0%} of the sets of the last {sessions.size} sessions had nothing left. The "
+            "next step will "
             "not be "
             "completed: step back now rather than after a miss."
         ),
@@ -594,8 +601,13 @@ def reporting_shift(f: trend.Fit, as_of: int, sensitivity: float, c: Changes = S
         white = factor @ np.concatenate([level[:, None], step], axis=1)
         at = np.searchsorted(t, weeks, side="right") - 1
         seen, at = (at >= 0)[:, None], np.maximum(at, 0)
-        information += np.where(seen, np.cumsum(white[:, 1:] ** 2, axis=0)[at], 0.0)
-        score += np.where(seen, np.cumsum(white[:, 1:] * white[:, :1], axis=0)[at], 0.0)
+        # As in ``progress``: this lift's own scatter, but with less to say, for a shift is in it too.
+        scale = (c.scatter_nodes + np.cumsum(white[:, 0] ** 2)) / (c.scatter_nodes + np.arange(1, t.size + 1))
+        a, b = (
+            np.cumsum(white[:, 1:] * with_, axis=0) / scale[:, None] for with_ in (white[:, 1:], white[:, :1])
+        )
+        information += np.where(seen, a[at], 0.0)
+        score += np.where(seen, b[at], 0.0)
     spread, hazard = 1.2, 0.01  # [reps], [1/week]
     variance = 1 / (information + spread**-2.0)
     shift = variance * score
