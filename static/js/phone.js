@@ -311,7 +311,7 @@ function place() {
     const finish = $("finish");
     const can = finish && !isDone;
     go.hidden = !can;
-    if (can) { go.type = "submit"; go.setAttribute("form", "finish"); go.textContent = "Finish session"; minutes(); }
+    if (can) { press("finish", "Finish session", ""); minutes(); }
     const part = $("finish-part");
     if (part) { part.hidden = Boolean(isDone); part.classList.toggle("at-foot", Boolean(can)); }
     return;
@@ -321,10 +321,23 @@ function place() {
   const mark = `${at.dataset.slot}/${at.now.done ? at.now.last || at.now.set : ""}/${at.now.version}`;
   if (shownFor !== mark || form.parentElement !== at) { at.append(form); fill(at); shownFor = mark; }
   go.hidden = false;
+  press("entry", at.now.state === "refused" ? "Save again" : at.now.done ? "Save change" : `Set ${at.dataset.number} done`, "");
+  tell();
+}
+function press(id, what, set) {
+  const go = $("go");
   go.type = "submit";
-  go.setAttribute("form", "entry");
-  const label = Number(at.dataset.number);
-  go.textContent = at.now.state === "refused" ? "Save again" : at.now.done ? "Save change" : `Set ${label} done`;
+  go.setAttribute("form", id);
+  $("go-what").textContent = what;
+  $("go-set").textContent = set;
+}
+// The button says what it stores: the form may be scrolled out of sight.
+function tell() {
+  const where = form.closest(".lift");
+  if (!where || $("go").getAttribute("form") !== "entry") return;
+  const e = form.elements, measure = where.dataset.measure || "load";
+  const amount = measure === "load" ? e.reps.value : measure === "time" ? `${e.seconds.value} s` : `${e.metres.value} m`;
+  $("go-set").textContent = `${where.dataset.swappedName || where.dataset.name} ${e.load.value && e.load.value !== "0" ? `${e.load.value} ${form.dataset.unit || unit} x ` : ""}${amount}`;
 }
 function fill(li) {
   const where = li.closest(".lift"), measure = where.dataset.measure || "load";
@@ -360,12 +373,11 @@ function fill(li) {
   const why = form.querySelector(".why");
   why.hidden = li.now.state !== "refused";
   why.textContent = li.now.state === "refused" ? li.now.why : "";
-  const more = form.querySelector(".also-do");
-  more.hidden = false;
   const buttons = { "skip-set": !done && li.dataset.planned !== undefined && page.dataset.seen !== undefined && !earlier, "take-out": Boolean(done), close: li === chosen };
-  for (const [name, shown] of Object.entries(buttons)) more.querySelector(`[data-do="${name}"]`).hidden = !shown;
+  for (const [name, shown] of Object.entries(buttons)) form.querySelector(`[data-do="${name}"]`).hidden = !shown;
   conflict(li);
   draw();
+  tell();
 }
 function conflict(li) {
   form.querySelector(".theirs")?.remove();
@@ -671,7 +683,8 @@ document.addEventListener("submit", (event) => {
   } else if (what === "swap") {
     event.preventDefault();
     const where = event.target.closest(".lift"), option = event.target.elements.swap.selectedOptions[0];
-    if (option.value) { where.dataset.swapped = option.value; where.dataset.measure = option.dataset.measure; } else delete where.dataset.swapped;
+    if (option.value) Object.assign(where.dataset, { swapped: option.value, swappedName: option.textContent, measure: option.dataset.measure });
+    else { delete where.dataset.swapped; delete where.dataset.swappedName; }
     where.querySelector("h2").firstChild.textContent = `${option.value ? option.textContent : where.dataset.name} `;
     for (const li of where.querySelectorAll("li.set")) if (option.value && !li.now.done) li.dataset.load = "";
     event.target.closest("details").open = false;
@@ -715,6 +728,7 @@ document.addEventListener("click", (event) => {
     const limit = { rpe: 10, reps: 200 }[part.dataset.field] || 1e5;
     field.value = String(Math.round(Math.min(limit, Math.max(part.dataset.field === "rpe" ? 1 : 0, now + up * size)) * 100) / 100);
     draw();
+    tell();
   } else if (act === "add-set") { event.preventDefault(); event.target.closest("details").open = false; addSet(event.target.closest(".lift")); }
   else if (act === "skip-set") { const li = form.closest("li.set"); skip({ prescription: Number(li.closest(".lift").dataset.prescription), planned_set: Number(li.dataset.planned) }); }
   else if (act === "take-out") takeOut(form.closest("li.set"));
@@ -729,6 +743,7 @@ document.addEventListener("click", (event) => {
 document.addEventListener("focusin", (event) => { if (event.target.matches?.(".num input")) event.target.select(); });
 document.addEventListener("input", (event) => {
   if (event.target.id === "load") draw();
+  if (form && form.contains(event.target)) tell();
   if (warned) { warned = ""; say(); }
 });
 addEventListener("online", flush);

@@ -82,7 +82,7 @@ class Thumb:
         self.taps += 1
 
     def done(self, number: int) -> None:
-        expect(self.page.locator("#go")).to_have_text(f"Set {number} done")
+        expect(self.page.locator("#go-what")).to_have_text(f"Set {number} done")
         self.tap("#go")
 
 
@@ -93,7 +93,7 @@ def test_a_session_of_twenty_sets_takes_at_most_45_taps(hand: Visit, world: Worl
         for number in range(1, sets + 1):
             thumb.done(number)
     thumb.tap("#finish label:has(input[value='8'])")
-    expect(page.locator("#go")).to_have_text("Finish session")
+    expect(page.locator("#go-what")).to_have_text("Finish session")
     thumb.tap("#go")
     expect(page.locator("#summary")).to_contain_text("20 of 20 sets, session RPE 8", timeout=10_000)
     print(f"taps for a session of 20 sets: {thumb.taps}")
@@ -265,7 +265,7 @@ def test_a_refused_set_stays_with_its_reason_and_can_be_put_right(
         taken.coach_id = world.coach.id
     open_today(hand)
     line.locator(".line").tap()
-    expect(page.locator("#go")).to_have_text("Save again")
+    expect(page.locator("#go-what")).to_have_text("Save again")
     page.locator("#go").tap()
     expect(line).to_have_count(0)
     sent(page, 1)
@@ -352,7 +352,7 @@ def test_the_last_set_can_be_undone(hand: Visit, store: Store, world: World, off
     if not offline:
         sent(page, 1)
     thumb.tap("#undo")
-    expect(page.locator("#go")).to_have_text("Set 1 done")
+    expect(page.locator("#go-what")).to_have_text("Set 1 done")
     hand.context.set_offline(False)
     page.evaluate("dispatchEvent(new Event('online'))")
     sent(page, 0)
