@@ -438,7 +438,7 @@ def _lift(
                 slot=f"{prescription.id}-{place}",
                 number=place + 1,
                 planned_set=place,
-                target=_target(raw, unit, swapped=exercise.id != planned.id),
+                target=target_of(raw, unit, swapped=exercise.id != planned.id),
                 done=None if logged is None else done_view(logged),
                 skipped=logged is None and (all_skipped or (prescription.id, place) in left_out),
                 swapped_to=_other_name(logged, planned, names),
@@ -548,7 +548,8 @@ def _other_name(logged: StoredSet | None, planned: Exercise, names: Mapping[int,
     return found.name if found is not None else ""
 
 
-def _target(raw: Mapping[str, Any], unit: Unit, *, swapped: bool) -> Target:
+def target_of(raw: Mapping[str, Any], unit: Unit, *, swapped: bool = False) -> Target:
+    """A planned set as stored, in the lifter's unit."""
     # The load was computed for the planned exercise: another one starts empty.
     grams = None if swapped else raw.get("load_grams")
     return Target(
@@ -877,3 +878,9 @@ def pain_of(
         return phone.open_pains(db, lifter.id), tuple(
             (number, name) for number, name, _ in _choices(db, lifter, day)
         )
+
+
+def unread(store: Store, lifter: Lifter) -> int:
+    """Messages of the coach that the lifter has not seen."""
+    with store.reading() as db:
+        return phone.unread_from_coach(db, lifter.id)

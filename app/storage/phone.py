@@ -576,3 +576,24 @@ def is_exercise(db: Session, coach_id: int, exercise_id: int) -> bool:
 
 def set_body_mass(db: Session, lifter_id: int, grams: int) -> None:
     db.execute(update(Lifter).where(Lifter.id == lifter_id).values(body_mass_grams=grams))
+
+
+def sessions_with_exercises(
+    db: Session, lifter_id: int, first_day: int, last_day: int
+) -> list[tuple[PlannedSession, list[str]]]:
+    """Planned sessions of some days, each with what it asks for: "Squat 4 x 5 @ RPE 7"."""
+    sessions = db.scalars(
+        select(PlannedSession)
+        .where(PlannedSession.lifter_id == lifter_id, PlannedSession.day.between(first_day, last_day))
+        .order_by(PlannedSession.day, PlannedSession.position, PlannedSession.id)
+    ).all()
+    asked: dict[int, list[str]] = {one.id: [] for one in sessions}
+    rows = db.execute(
+        select(Prescription.planned_session_id, Exercise.name, Prescription.text)
+        .join(Exercise, Exercise.id == Prescription.exercise_id)
+        .where(Prescription.planned_session_id.in_(asked))
+        .order_by(Prescription.planned_session_id, Prescription.position)
+    )
+    for number, name, words in rows:
+        asked[number].append(f"{name} {words}".strip())
+    return [(one, asked[one.id]) for one in sessions]

@@ -6,7 +6,7 @@ from fastapi import APIRouter
 
 from app.web import access, health, libraries
 from app.web.coach import account, builder, data, lifter, lifter_settings, methods, roster, season
-from app.web.lifter import door, history, pages, sync, words
+from app.web.lifter import door, history, pages, sync, takeaway, words
 
 
 def routers() -> list[APIRouter]:
@@ -27,4 +27,5 @@ def routers() -> list[APIRouter]:
         pages.router,
         words.router,
         history.router,
+        takeaway.router,
     ]

@@ -82,7 +82,7 @@ def phone_page(
             "made_ms": int(now.timestamp() * 1000),
             "unit": unit_of(lifter),
             "tab": tab,
-            "unread": 0,
+            "unread": more["unread"] if "unread" in more else today.unread(request.app.state.store, lifter),
             "new_id": new_id,
             "errors": {},
             **more,
