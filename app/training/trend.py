@@ -34,7 +34,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike
 
-from app.training import inputs, repmax, smoothing
+from app.training import inputs, pooling, repmax
 from app.training.evidence import CEILING, EASY, FAILURE, FLOOR, MISS, RATED, SILENT, Evidence, gather
 from app.training.records import BLOCK_KINDS, BlockSpan, Estimate, Floats, Ints, SetLog, Trend
 
@@ -365,7 +365,7 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
             normal[lift] += rest_session[some].T @ (rest_session[some] * weight[some, None])
             inner = rest_set[sets].T @ (rest_set[sets] * precision[sets, None])
             normal[lift, : 1 + OF_SET, : 1 + OF_SET] += inner
-        theta, theta_cov = smoothing.partial_pool(mean, prior, list(normal), own)
+        theta, theta_cov = pooling.partial_pool(mean, prior, list(normal), own)
         theta[SHAPE] = min(max(theta[SHAPE], SHAPE_BOUNDS[0]), SHAPE_BOUNDS[1])
         # Smoothed level at the nodes, back to the sessions for the next linearisation.
         mine = np.stack([each_own @ theta for each_own in own])
