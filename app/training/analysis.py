@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from app.training import dose, evidence, exposure, quality, rolling, signals, trend
+from app.training import dose, emphasis, evidence, exposure, quality, rolling, signals, trend
 from app.training.records import (
     AnalysisSettings,
     BlockSpan,
@@ -70,7 +70,9 @@ def analyse_lifter(
     errors = tuple(e for e in quality.screen(log) if e.row not in settings.accepted_rows)
     clean = take(log, ~np.isin(log.row, [e.row for e in errors])) if errors else log
     spans = tuple(sorted(blocks, key=lambda s: (s.start, s.end, s.name)))
-    fit = trend.fit(clean, spans)
+    # Without a calendar of blocks what was trained is the calendar; nothing in it was planned.
+    work = spans or emphasis.inferred(clean)
+    fit = trend.fit(clean, work)
     stress = dose.per_set(clean, equation=settings.equation)
     first = int(clean.day.min()) if clean.day.size else as_of
     daily = dose.daily_stress(clean, first, as_of, stress=stress)
@@ -87,7 +89,8 @@ def analyse_lifter(
             log=clean,
             exercise=index,
             as_of=as_of,
-            spans=spans,
+            spans=work,
+            calendar=bool(spans),
             stress=stress["relative_volume_load"],
             settings=settings,
             fit=fit,

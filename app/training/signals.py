@@ -100,6 +100,7 @@ class LiftView:
     settings: AnalysisSettings
     fit: trend.Fit | None
     lift: int  # number of the lift in the fit, -1 when it has none
+    calendar: bool = True  # whether ``spans`` were planned, or else read from the log
 
     @cached_property
     def rows(self) -> Ints:
@@ -315,7 +316,9 @@ def expected_dip(view: LiftView) -> Flag | None:
     f, th = view.fit, THRESHOLDS
     changes = emphasis_changes(view.spans)
     begun = changes[changes <= view.as_of]
-    if f is None or view.lift < 0 or not begun.size or view.as_of - begun[-1] >= th.dip_days:
+    if f is None or view.lift < 0 or not view.calendar or not begun.size:
+        return None
+    if view.as_of - begun[-1] >= th.dip_days:
         return None
     start = int(begun[-1])
     block = block_at(view.spans, view.as_of)
@@ -532,7 +535,9 @@ def harder_than_prescribed(view: LiftView) -> Flag | None:
 def low_headroom(view: LiftView) -> Flag | None:
     """The last sessions' work is at the end of what is possible, outside of blocks that are meant to be."""
     f, block = view.fit, block_at(view.spans, view.as_of)
-    if f is None or view.lift < 0 or block is None or block.kind in ("peak", "test", "low-stress"):
+    if f is None or view.lift < 0 or not view.calendar:
+        return None
+    if block is None or block.kind in ("peak", "test", "low-stress"):
         return None
     th, rpe = THRESHOLDS, view.log.rpe[view.rows]
     rated = np.isfinite(rpe)
