@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,6 +63,17 @@ def missing_because(log: SetLog, exercise: int) -> str:
     return f"needs {more} more session{'s' if more > 1 else ''}"
 
 
+def _ascends(keys: Sequence[Ints]) -> bool:
+    """Whether rows are sorted already by the last key, then the one before it, and so on, as most logs "
+    "are."""
+    after, equal = np.zeros(keys[0].size - 1, bool), np.ones(keys[0].size - 1, bool)
+    for key in reversed(keys):
+        step = np.diff(key)
+        after |= equal & (step > 0)
+        equal &= step == 0
+    return bool((after | equal).all())
+
+
 def gather(log: SetLog) -> Evidence | None:
     """Sets that carry evidence on strength, of lifts with at least four sessions; None when there are none.
 
@@ -74,8 +86,10 @@ def gather(log: SetLog) -> Evidence | None:
         return None
     keep &= log.day > log.day[keep].max() - WINDOW_DAYS
     pick = np.flatnonzero(keep)
-    order = (log.row, log.set_number, log.session, log.day, log.exercise)
-    pick = pick[np.lexsort([key[pick] for key in order])]
+    keys = [key[pick] for key in (log.row, log.set_number, log.session, log.day)]
+    if not _ascends(keys):
+        pick = pick[np.lexsort(keys)]
+    pick = pick[np.argsort(log.exercise[pick], kind="stable")]
     exercise, day, session_id = log.exercise[pick], log.day[pick], log.session[pick]
     reps, weight, rpe, failed = log.reps[pick].astype(float), load[pick], log.rpe[pick], log.failed[pick]
 

@@ -129,30 +129,29 @@ def at_sessions(x: LiftInputs) -> Floats:
     return _state(x, x.day, np.arange(x.day.size) - 1, x.share, gap)
 
 
-def extend(x: LiftInputs, until: int, kind_of: Callable[[Ints], Ints]) -> LiftInputs:
-    """The same lift trained on as it was: planned kinds of work on the lifter's usual days, up to a day.
+def extend(x: LiftInputs, after: int, until: int, kind_of: Callable[[Ints], Ints]) -> LiftInputs:
+    """The same lift trained on as it was: planned kinds of work on the lifter's usual days between two days.
 
     ``kind_of`` numbers the kind of block days lie in. What such a block consists of is read from the lifter's
-    own last eighteen sessions in one, from the last six of all where there were too few.
+    own last eighteen sessions in one, from the last six of all where there were too few. What comes back is
+    to be asked about days after ``after`` only.
     """
     step = float(np.clip(np.median(np.diff(x.day[-12:])), 1.0, 14.0)) if x.day.size > 3 else 7.0
-    days = np.arange(int(x.day[-1]) + step, until, step).astype(np.int64)
-    if not days.size:
-        return x
+    days = np.arange(max(int(x.day[-1]) + step, after + 1), until, step).astype(np.int64)
     past, planned = kind_of(x.day[-150:]), kind_of(days)
     share, stress = np.empty((days.size, x.share.shape[1])), np.empty(days.size)
     for kind in np.unique(planned):
         alike = np.flatnonzero(past == kind)[-18:]
         alike = alike - past.size if alike.size >= 3 else np.arange(-min(6, past.size), 0)
-        share[planned == kind], stress[planned == kind] = (
-            x.share[alike].mean(axis=0),
-            x.session_stress[alike].mean(),
-        )
+        share[planned == kind] = x.share[alike].mean(axis=0)
+        stress[planned == kind] = x.session_stress[alike].mean()
+    # What is older than the slowest memory needs not be carried on.
+    near = slice(int(np.searchsorted(x.day, after - 12 * FAMILIAR_DAYS)), None)
     return _from_sessions(
-        np.concatenate([x.day, days]),
-        np.concatenate([x.share, share]),
-        np.concatenate([x.session_stress, stress]),
-        x.before,
+        np.concatenate([x.day[near], days]),
+        np.concatenate([x.share[near], share]),
+        np.concatenate([x.session_stress[near], stress]),
+        x.before if near.start == 0 else np.zeros_like(x.before),
         x.usual_stress,
     )
 

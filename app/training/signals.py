@@ -115,7 +115,8 @@ class LiftView:
     @cached_property
     def days(self) -> Ints:
         """Days on which the lift was trained."""
-        return np.unique(self.set_days)
+        days = self.set_days
+        return days[np.concatenate([[True], days[1:] != days[:-1]])] if days.size else days
 
     @cached_property
     def daily(self) -> Floats:

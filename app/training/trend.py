@@ -352,7 +352,7 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
         noise = np.full((lifts, width), 1e6)
         told_node[nodes.lift, nodes.column], noise[nodes.lift, nodes.column] = yn, 1 / node_info
         end = nodes.time[:, -1]
-        centre = np.array([np.median(x[a:b]) for a, b in pairwise(session_edges.tolist())])
+        centre = np.bincount(e.session_lift, x) / np.bincount(e.session_lift)
         centre -= p.slope_mean * end / 2
         prior_level = np.where(told, centre[:, None] + p.slope_mean * nodes.time, 0.0)
         told_node[:, :, 0] -= prior_level
@@ -495,7 +495,7 @@ def _unlearnt(e: Evidence, p: Priors) -> Floats:
 
 
 def predict(
-    f: Fit, lift: int, day: Ints, known: inputs.LiftInputs | None = None, *, joint: bool = True
+    f: Fit, lift: int, day: Ints, told: Floats | None = None, *, joint: bool = True
 ) -> tuple[Floats, Floats]:
     """Posterior of one lift's log-level as expressed on given days.
 
@@ -506,8 +506,8 @@ def predict(
         Number of the lift in the fit.
     day : ndarray, shape (m,)
         [d]
-    known : LiftInputs, optional
-        The lift's sessions; with planned ones where days to come are asked for.
+    told : ndarray, shape (m, 3), optional
+        Inputs on those days, see ``inputs.at_days``; needed for days to come, where work is planned.
     joint : bool
         Whether the whole covariance is wanted.
 
@@ -519,7 +519,7 @@ def predict(
     p, n = f.priors, int(f.count[lift])
     t, b = (day - f.origin) / 7, block_of(day, f.spans)
     cross = covariance(t[:, None], f.time[lift, None, :n], b[:, None], f.block[lift, None, :n], p)
-    told = inputs.at_days(f.evidence.inputs[lift] if known is None else known, day)
+    told = inputs.at_days(f.evidence.inputs[lift], day) if told is None else told
     constants, spread = f.constants(lift)
     weighed = cross @ f.weights[lift, :n]
     mean = f.centre[lift] + p.slope_mean * t + weighed[:, 0] + told @ constants[UNFAMILIAR:]
@@ -546,11 +546,12 @@ def read(f: Fit, lift: int, as_of: int) -> Trend:
     past = np.arange(as_of, int(e.session_day[mine][0]) - 1, -7, dtype=np.int64)[::-1]
     future = as_of + 7 * np.arange(1, FORECAST_WEEKS + 1, dtype=np.int64)
     day, now = np.concatenate([past, future]), past.size - 1
-    last = e.inputs[lift]
-    trained_on = inputs.extend(last, int(future[-1]) + 1, lambda days: kind_of(days, f.spans))
-    mean, variance = predict(f, lift, day, trained_on, joint=False)
-    told = inputs.at_days(trained_on, day[now:]) @ f.constants(lift)[0][UNFAMILIAR:]
-    planned = told[1:] - told[0]
+    trained_on = inputs.extend(
+        e.inputs[lift], as_of, int(future[-1]) + 1, lambda days: kind_of(days, f.spans)
+    )
+    told = np.concatenate([inputs.at_days(e.inputs[lift], past), inputs.at_days(trained_on, future)])
+    mean, variance = predict(f, lift, day, told, joint=False)
+    planned = (told[now + 1 :] - told[now]) @ f.constants(lift)[0][UNFAMILIAR:]
     path, usual = (
         mean[now + 1 :] - mean[now] - planned,
         f.priors.slope_mean * np.arange(1, FORECAST_WEEKS + 1),
@@ -604,7 +605,7 @@ def recent_slope(f: Fit, lift: int, as_of: int) -> tuple[float, float]:
     lever = -solved @ f.design[lift, low:n]
     lever[:, UNFAMILIAR:] += told
     level = f.level[lift, low:n]
-    mean = solved @ (level - np.median(level)) + told @ constants[UNFAMILIAR:]
+    mean = solved @ (level - level.mean()) + told @ constants[UNFAMILIAR:]
     cov = both[size:, size:] - solved @ both[:size, size:] + lever @ spread @ lever.T
     line = np.arange(day.size) - (day.size - 1) / 2
     line /= line @ line

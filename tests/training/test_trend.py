@@ -202,8 +202,8 @@ def test_work_becomes_familiar_by_sessions_and_unfamiliar_by_weeks() -> None:
 def test_planned_blocks_are_trained_through_with_the_lifters_own_work_in_such_blocks() -> None:
     # Three weeks of threes long ago, twelve of eights since; threes are planned again from day 112 on.
     known = lift_inputs([*range(0, 21, 4), *range(28, 112, 4)], [3] * 6 + [8] * 21)
-    change = inputs.extend(known, 150, lambda day: np.where((day < 28) | (day >= 112), 1, 0))
-    stay = inputs.extend(known, 150, lambda day: np.zeros(day.shape, np.int64))
+    change = inputs.extend(known, 111, 150, lambda day: np.where((day < 28) | (day >= 112), 1, 0))
+    stay = inputs.extend(known, 111, 150, lambda day: np.zeros(day.shape, np.int64))
     asked = np.array([118, 145])
     soon, later = inputs.at_days(change, asked)[:, 0] - inputs.at_days(stay, asked)[:, 0]
     assert soon > 0.2
