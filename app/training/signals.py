@@ -38,8 +38,8 @@ EASY_KINDS: tuple[BlockKind, ...] = ("low-stress", "maintenance", "re-entry", "t
 class Thresholds:
     """Bars of the rules. Where the unit is a probability, a coach's sensitivity lowers the bar to raise."""
 
-    problem_on: float = 0.25  # [1] probability of a standstill or fall that raises
-    problem_off: float = 0.22  # [1] and the one under which it clears
+    problem_on: float = 0.265  # [1] probability of a standstill or fall that raises
+    problem_off: float = 0.23  # [1] and the one under which it clears
     problem_clear: float = 0.60  # [1] needed inside the first weeks of a new emphasis
     change_days: int = 21  # [d] that a change of emphasis may hide or feign a standstill
     stress_held: float = 0.80  # [1] of the weeks before: with less work nothing is owed
@@ -666,7 +666,7 @@ def silent(log: SetLog, as_of: int) -> Flag | None:
     if recent.size < 5:
         return None
     gap, usual = as_of - int(days[-1]), float(np.percentile(recent, 90))
-    if gap <= max(2 * usual, 7):
+    if gap <= max(2 * usual, 9):
         return None
     return Flag(
         kind="silent",
