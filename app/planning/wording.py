@@ -116,8 +116,14 @@ def _said(kind: str, lift: str, evidence: Mapping[str, Any], since_day: int) -> 
             return f"{lift}: stress above own usual", e.say(
                 "this week {over_largest_of_four_weeks:.1f} times the largest of the last four"
             )
+        case "effort_drift" if "rpe_above_usual" in evidence:
+            size = evidence["rpe_above_usual"]
+            rated = "easier" if isinstance(size, int | float) and size < 0 else "harder"
+            return f"All lifts rated {rated} than usual", e.say(
+                "{rpe_above_usual:+.1f} RPE for the same work"
+            ).replace("-", "\u2212")
         case "effort_drift":
-            return f"{lift}: harder than prescribed", e.say(
+            return f"{lift}: harder than prescribed" if lift else "Harder than prescribed", e.say(
                 "{rpe_above_prescribed:+.1f} RPE on {sessions} sessions"
             )
         case "stale_stimulus":

@@ -110,6 +110,8 @@ def _sure(flag: FlagView) -> str:
     if flag.probability is None or flag.kind in FACTS:
         return "It is in the log; what it means is a judgement."
     what = CHANCE_OF.get(flag.kind, "that it is real")
+    if "rpe_above_usual" in flag.evidence:
+        what = "that the same work is rated differently"
     words = odds(flag.probability)
     return f"{words[:1].upper()}{words[1:]} {what}."
 
