@@ -86,6 +86,29 @@ class ReadCoachFile:
     errors: tuple[RowError, ...]
 
 
+Described = Mapping[str, tuple[str, Sequence[tuple[str, str, bool, str, str]]]]
+"""Table -> its meaning, and of each field the name, kind, whether it may be empty, unit and meaning."""
+
+
+def file_of(
+    described: Described,
+    tables: Mapping[str, Sequence[tuple[Value, ...]]],
+    *,
+    program_version: str,
+    made_at: datetime,
+) -> CoachFile:
+    """A file of plainly described tables."""
+    shapes = [
+        Shape(name, tuple(Field(*field) for field in fields), meaning)  # type: ignore[arg-type]
+        for name, (meaning, fields) in described.items()
+    ]
+    return CoachFile(program_version, made_at, _checked(shapes, Place("export")), tables)
+
+
+WRITERS: Mapping[str, tuple[Callable[[CoachFile], bytes], str]]
+"""Form -> how it is written, and its media type."""
+
+
 # JSON
 
 
@@ -578,3 +601,10 @@ def read(data: bytes, file: str, *, limits: Limits = FILE_LIMITS) -> ReadCoachFi
     names = {member.filename for member in archives.members(data, Place(file), limits)}
     reader = from_xlsx if "xl/workbook.xml" in names else from_csv_archive
     return reader(data, file, limits=limits)
+
+
+WRITERS = {
+    "json": (to_json, "application/json"),
+    "xlsx": (to_xlsx, "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
+    "zip": (to_csv_archive, "application/zip"),
+}

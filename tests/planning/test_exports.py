@@ -1,0 +1,245 @@
+"""What a coach owns goes out and comes back equal, on both engines, in every form of file."""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+import pytest
+from sqlalchemy import update
+
+from app.exchange import coach_file
+from app.exchange.log_file import read_log
+from app.exchange.tables import read_table
+from app.exchange.writers import LogLine, log_csv
+from app.planning import exports
+from app.planning.exports import CannotLoad, NotEmpty
+from app.storage import belongings, lifters
+from app.storage.engine import Store
+from app.storage.lifters import LifterNotFound
+from app.storage.models import Base, Coach
+from app.training.units import parse_mass
+from tests import rosters
+from tests.factories import NOW, TODAY, log_sets, make_coach, make_exercise, make_lifter
+
+KEPT_AT_HOME = {
+    "coach_members": "who may see the roster here",
+    "coach_sessions": "signed in here",
+    "one_time_codes": "secrets of this server",
+    "api_tokens": "secrets of this server",
+    "attempts": "guesses at this server",
+    "audit_events": "what happened on this server",
+    "lifter_links": "secrets of this server",
+    "lifter_sessions": "phones that were let in here",
+    "handovers": "between accounts of this server",
+    "set_keys": "answers to requests of phones",
+    "snapshots": "follows from the logs",
+    "roster_rows": "follows from the logs",
+}
+
+
+def out(store: Store, coach: Coach) -> exports.Everything:
+    return exports.everything(store, coach, by="test", now=NOW)
+
+
+def file_of(found: exports.Everything) -> coach_file.CoachFile:
+    return coach_file.file_of(found.described, found.tables, program_version="0", made_at=NOW)
+
+
+def rows_of(file: coach_file.CoachFile) -> dict[str, list[dict[str, Any]]]:
+    return {shape.name: list(file.records(shape.name)) for shape in file.shapes}
+
+
+def generated(seed: int) -> dict[str, list[dict[str, Any]]]:
+    return rosters.tables(seed)
+
+
+def as_rows(found: exports.Everything) -> dict[str, list[dict[str, Any]]]:
+    return {
+        name: [dict(zip((one.name for one in found.described[name][1]), row, strict=True)) for row in rows]
+        for name, rows in found.tables.items()
+    }
+
+
+def test_every_table_is_exported_or_has_a_reason_to_stay() -> None:
+    exported = {one.name for one in belongings.BELONGINGS}
+    assert exported | KEPT_AT_HOME.keys() == set(Base.metadata.tables)
+    assert not exported & KEPT_AT_HOME.keys()
+
+
+def test_every_column_that_points_at_a_row_is_known_to() -> None:
+    for one in belongings.BELONGINGS:
+        for column in one.columns:
+            for key in column.foreign_keys:
+                assert one.references.get(column.name) == key.column.table.name, f"{one.name}.{column.name}"
+
+
+def test_rosters_go_out_and_come_back_equal(any_store: Store) -> None:
+    seen: set[str] = set()
+    for seed in range(12):
+        first = make_coach(any_store, login=f"first{seed}@example.org")
+        second = make_coach(any_store, login=f"second{seed}@example.org")
+        given = generated(seed)
+        exports.load(any_store, first, copy.deepcopy(given), by="test", now=NOW)
+        found = out(any_store, first)
+        assert as_rows(found) == given
+        form = ("json", "xlsx", "zip")[seed % 3]
+        read = coach_file.read(coach_file.WRITERS[form][0](file_of(found)), f"all.{form}")
+        assert read.errors == ()
+        exports.load(any_store, second, rows_of(read.file), by="test", now=NOW)
+        assert out(any_store, second) == found
+        assert out(any_store, first) == found
+        seen |= {name for name, rows in found.tables.items() if rows}
+    assert seen == {one.name for one in belongings.BELONGINGS}
+
+
+def test_a_roster_moves_from_one_engine_to_the_other(store: Store, postgres_store: Store) -> None:
+    for here, there in ((store, postgres_store), (postgres_store, store)):
+        given = generated(7)
+        first = make_coach(here, login=f"a{here is store}@example.org")
+        second = make_coach(there, login=f"b{here is store}@example.org")
+        exports.load(here, first, given, by="test", now=NOW)
+        exports.load(there, second, rows_of(file_of(out(here, first))), by="test", now=NOW)
+        assert out(there, second) == out(here, first)
+
+
+def test_the_database_can_number_new_rows_after_a_load(any_store: Store) -> None:
+    coach = make_coach(any_store)
+    exports.load(any_store, coach, generated(1), by="test", now=NOW)
+    lifter = make_lifter(any_store, coach=coach, name="Somebody new")
+    exercise = make_exercise(any_store, coach=coach, name="Something new")
+    log_sets(any_store, lifter, exercise, TODAY, [(100, 5, 8)])
+    assert len(as_rows(out(any_store, coach))["lifters"]) == len(generated(1)["lifters"]) + 1
+
+
+def test_a_whole_file_is_taken_into_an_empty_account_only(store: Store) -> None:
+    coach = make_coach(store)
+    make_exercise(store, coach=coach)
+    before = out(store, coach)
+    with pytest.raises(NotEmpty):
+        exports.load(store, coach, generated(2), by="test", now=NOW)
+    assert out(store, coach) == before
+
+
+SPOILT = next(
+    seed for seed in range(99) if generated(seed)["logged_sets"] and generated(seed)["block_templates"]
+)
+
+
+def _no_name(given: Any) -> None:
+    given["lifters"][0]["name"] = None
+
+
+def _text_for_number(given: Any) -> None:
+    given["lifters"][0]["bar_grams"] = "20"
+
+
+def _too_large(given: Any) -> None:
+    given["lifters"][0]["bar_grams"] = 2**40
+
+
+def _unknown_field(given: Any) -> None:
+    given["lifters"][0]["password_hash"] = "x"
+
+
+def _unknown_table(given: Any) -> None:
+    given["coach_sessions"] = [{"token_hash": "00"}]
+
+
+def _points_nowhere(given: Any) -> None:
+    given["logged_sets"][0]["exercise_id"] = 99
+
+
+def _twice(given: Any) -> None:
+    given["lifters"].append(given["lifters"][0])
+
+
+def _bad_plan(given: Any) -> None:
+    given["block_templates"][0]["plan"] = {"weeks": 3}
+
+
+def _bad_zone(given: Any) -> None:
+    given["lifters"][0]["time_zone"] = "Atlantis/City"
+
+
+def _nul(given: Any) -> None:
+    given["lifters"][0]["note"] = "a\0b"
+
+
+def _bad_plates(given: Any) -> None:
+    given["lifters"][0]["plates"] = [["25", 1]]
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (_no_name, "lifters, row 1, name: expected a value"),
+        (_text_for_number, "lifters, row 1, bar_grams: expected a whole number"),
+        (_too_large, "lifters, row 1, bar_grams: expected a number from 0 to"),
+        (_unknown_field, "lifters, row 1, password_hash: expected a field that this version knows"),
+        (_unknown_table, "coach_sessions, row 0, : expected a table that this version knows"),
+        (_points_nowhere, "logged_sets, row 1, exercise_id: expected the number of a row of exercises"),
+        (_twice, "id: expected a row that is not there twice"),
+        (_bad_plan, "block_templates, row 1, plan"),
+        (_bad_zone, "lifters, row 1, time_zone"),
+        (_nul, "lifters, row 1, note: expected a text without NUL"),
+        (_bad_plates, "lifters, row 1, plates"),
+    ],
+)
+def test_a_file_that_cannot_be_stored_says_where_and_stores_nothing(
+    store: Store, spoil: Any, words: str
+) -> None:
+    coach = make_coach(store)
+    given = generated(SPOILT)
+    assert given["logged_sets"]
+    spoil(given)
+    with pytest.raises(CannotLoad) as refused:
+        exports.load(store, coach, given, by="test", now=NOW)
+    assert words in "\n".join(refused.value.errors)
+    assert exports.is_empty(store, coach)
+
+
+def test_a_field_that_an_older_file_lacks_takes_its_usual_value(store: Store) -> None:
+    coach = make_coach(store)
+    given = {"lifters": [{"id": 4, "name": "Vilde Aas", "created_at": NOW}]}
+    exports.load(store, coach, given, by="test", now=NOW)
+    with store.reading() as db:
+        lifter = lifters.roster(db, coach)[0]
+    assert (lifter.status, lifter.bar_grams, lifter.plates) == ("active", 20_000, [])
+
+
+def test_one_persons_data_holds_nothing_of_anybody_else(store: Store) -> None:
+    coach = make_coach(store)
+    mine, other = make_lifter(store, coach=coach), make_lifter(store, coach=coach, name="Otto Hale")
+    squat, secret = make_exercise(store, coach=coach), make_exercise(store, coach=coach, name="Otto's own")
+    log_sets(store, mine, squat, TODAY, [(100, 5, 8)])
+    log_sets(store, other, secret, TODAY, [(50, 5, 8)], note="of Otto")
+    found = exports.everything(store, coach, lifter_id=mine.id, by="test", now=NOW)
+    text = coach_file.to_json(file_of(found)).decode()
+    assert "Vilde Aas" in text
+    assert "Otto" not in text
+    assert found.tables["lifters"][0][0] == found.tables["exercises"][0][0] == 1
+    with pytest.raises(LifterNotFound):
+        exports.everything(
+            store, make_coach(store, login="other@example.org"), lifter_id=mine.id, by="test", now=NOW
+        )
+
+
+def test_a_log_out_reads_back_as_typed(store: Store) -> None:
+    coach = make_coach(store)
+    lifter, squat = make_lifter(store, coach=coach), make_exercise(store, coach=coach)
+    log_sets(store, lifter, squat, TODAY, [(100, 5, 8), (102.058, 3, None)], note="=heavy")
+    with store.transaction() as db:
+        db.execute(
+            update(Base.metadata.tables["logged_sets"])
+            .where(Base.metadata.tables["logged_sets"].c.position == 1)
+            .values(typed="225 lb")
+        )
+    name, rows, left_out = exports.log_of(store, coach, lifter.id, by="test", now=NOW)
+    data = log_csv(LogLine(**{field: getattr(one, field) for field in one.__slots__}) for one in rows)
+    back = read_log(read_table(data, "LOG.csv")).rows
+    assert (name, left_out, back.note) == ("Vilde Aas", 0, ["=heavy"] * 2)
+    assert (back.load_g.tolist(), back.load_typed) == (
+        [100_000, parse_mass("225", "lb").grams],
+        ["100", "225"],
+    )
