@@ -25,9 +25,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from scipy.linalg.lapack import dtbtrs
 
-from app.training import smoothing
+from app.training import statespace
 from app.training.records import Floats, Ints
+from app.training.statespace import Variances
+from app.training.trend import FORECAST_OWN, PRIORS, Z90
 
 Variant = Literal["constant", "variable dose"]
 
@@ -69,12 +72,12 @@ def decayed(stress: Floats, tau: float, *, today: bool = False) -> Floats:
     """
     if tau <= 0 or stress.ndim != 1 or not np.isfinite(stress).all():
         raise ValueError(f"need a positive time constant and a finite series, got {tau}, {stress!r}")
+    # The recursion x(t + 1) = (x(t) + w(t)) exp(-1 / tau) as one bidiagonal system.
     keep = math.exp(-1 / tau)
-    state, out = 0.0, [0.0]
-    for value in stress.tolist():
-        state = (state + value) * keep
-        out.append(state)
-    before = np.array(out)
+    band, right = np.empty((stress.size + 1, 2)), np.zeros((stress.size + 1, 1))
+    band[:, 0], band[:, 1] = 1.0, -keep
+    right[1:, 0] = keep * stress
+    before = np.asarray(dtbtrs(band.T, right, uplo="L", diag="U")[0][:, 0])
     return before + np.append(stress, 0.0) if today else before
 
 
@@ -150,10 +153,10 @@ def critical_days(c: Constants) -> tuple[float, float]:
 # Mean and 95 % interval of nine swimmers, 38 (17, 59) and 19 (6, 32) days (Hellard et al. 2006): as normal
 # distributions of the logarithm, cut to the range published for all sports, 4 to 74 days.
 TAU_FITNESS, TAU_FITNESS_LOG_SD = 38.0, 0.32
-TAU_FATIGUE, TAU_FATIGUE_LOG_SD = 15.0, 0.40
+TAU_FATIGUE, TAU_FATIGUE_LOG_SD = 19.0, 0.40
 TAU_GAIN = 5.0  # [d]
 _FITNESS_GRID = np.array([20.0, 28.0, 38.0, 50.0, 65.0])
-_FATIGUE_GRID = np.array([4.0, 7.0, 11.0, 16.0])
+_FATIGUE_GRID = np.array([4.0, 7.0, 11.0, 16.0, 22.0])
 _SATURATION_GRID = (math.inf, 2.0)  # x the usual training day
 # Effect of steady usual training, as shares of strength: fitness of a trained lifter and the fatigue on it.
 FITNESS_EFFECT, FITNESS_EFFECT_SD = 0.10, 0.05
@@ -163,30 +166,44 @@ FORGET_DAYS = 91  # [d] in which a week's say halves: the base drifts, and the m
 
 MINIMUM_POINTS = 12
 ORIGIN_EVERY_DAYS = 28
-HORIZON_DAYS = 28
+HORIZONS = (28, 56)  # [d] ahead, for which skill is measured; nothing is said beyond the last
 FIRST_ORIGIN_DAYS = 112
 ORIGINS_NEEDED = 6
 SURE_BY = 1.3  # [standard errors] one in ten by luck
+CARRIED_WEEKS = 3
+"""What the fit missed in these last weeks is carried on: a drift of the base is not the model's to lose."""
 
 
 @dataclass(frozen=True, slots=True)
 class Skill:
-    """Forecasts four weeks ahead from past days, against two that need no model.
+    """Forecasts from past days so many days ahead, against two that need no model.
 
     Skill is 1 - mean squared error / that of the other; positive is better. ``origins`` is how many past days
     it rests on, ``sure`` the smaller mean gain in squared error in its standard errors: half of all models
-    without any skill show a positive one on a handful of days.
+    without any skill show a positive one on a handful of days. ``error`` is the root mean square of the
+    model's own errors, as a share of strength.
     """
 
+    days: int  # [d]
     against_last: float
     against_drift: float
     origins: int
     sure: float
+    error: float
 
     @property
     def positive(self) -> bool:
         skilled = self.against_last > 0 and self.against_drift > 0
         return skilled and self.origins >= ORIGINS_NEEDED and self.sure >= SURE_BY
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """Performance on days to come with its 90 % interval, as wide as the model's errors on the past were."""
+
+    kg: Floats  # (n,)
+    low_kg: Floats  # (n,)
+    high_kg: Floats  # (n,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,23 +221,47 @@ class Response:
     seen_kg: Floats  # (w,) their smoothed mean
     t_n: float  # [d] see :func:`critical_days`, NaN for the variable dose
     t_g: float
-    skill: Skill
-    speaks: bool
+    carried: float  # share of strength that the fit missed of late, see CARRIED_WEEKS
+    skills: tuple[Skill, ...]  # one a horizon
     sentence: str
 
-    def forecast(self, stress_ahead: Floats) -> Floats:
-        """Performance over planned days, stress in usual training days, shape (len + 1,). [kg]
+    @property
+    def speaks(self) -> bool:
+        """Whether it beat the last value and the drift at every horizon."""
+        return all(skill.positive for skill in self.skills)
+
+    def forecast(self, stress_ahead: Floats) -> Ahead:
+        """Performance on the days after the last, the first of which only the past acts on.
+
+        Parameters
+        ----------
+        stress_ahead : ndarray, shape (n,)
+            Stress of the days to come. [usual training days]
+
+        Returns
+        -------
+        Ahead
+            Of n + 1 days.
 
         Raises
         ------
         ValueError
-            If the model has shown no skill on this lift.
+            If the model has shown no skill on this lift, or is asked beyond the days it has shown it for.
         """
         if not self.speaks:
             raise ValueError(self.sentence)
-        c = self.constants
+        if stress_ahead.size >= HORIZONS[-1]:
+            raise ValueError(f"its skill is known for {HORIZONS[-1]} days ahead, not {stress_ahead.size + 1}")
         known = self.performance_kg.size
-        return np.asarray(np.exp(performance(np.concatenate([self.stress, stress_ahead]), c))[known:])
+        course = performance(np.concatenate([self.stress, stress_ahead]), self.constants)[known:]
+        mean = course + self.carried
+        error = np.interp(
+            np.arange(1, mean.size + 1), HORIZONS, np.maximum.accumulate([s.error for s in self.skills])
+        )
+        # Few errors were seen: the quantile of Student's distribution, to first order.
+        few = min(skill.origins for skill in self.skills)
+        reach = error * (Z90 + (Z90**3 + Z90) / (4 * few))
+        return Ahead(np.exp(mean), np.exp(mean - reach), np.exp(mean + reach))
 
 
 def weekly_means(day: Ints, level: Floats) -> tuple[Ints, Floats, Ints]:
@@ -232,17 +273,8 @@ def weekly_means(day: Ints, level: Floats) -> tuple[Ints, Floats, Ints]:
 
 def smoothed(week: Ints, y: Floats) -> Floats:
     """Weekly means smoothed by a local linear trend at its maximum likelihood variances, same shape."""
-    v = smoothing.fit_local_linear_trend(week, y[None])[0]
-    if (np.diff(week) == 7).all():
-        each = (np.array([value]) for value in (v.noise_var, v.level_var, v.slope_var))
-        noise_var, level_var, slope_var = each
-        level, _ = smoothing.smooth_evenly(
-            y[None], gap=7, noise_var=noise_var, level_var=level_var, slope_var=slope_var
-        )
-        return np.asarray(level[0])
-    return smoothing.local_linear_trend(
-        week, y, noise_var=v.noise_var, level_var=v.level_var, slope_var=v.slope_var
-    ).level
+    variances = statespace.fit(week, y).variances
+    return np.asarray(statespace.smoothed(week, y, variances).level[0])
 
 
 def fit_response(
@@ -286,26 +318,10 @@ def fit_response(
     best = max((f.best(week.size) for f in fits), key=lambda found: found[0])
     variant: Variant = best[2]
     constants = best[1]
-    skill = _skill(next(f for f in fits if f.variant == variant), week, y)
+    model = next(f for f in fits if f.variant == variant)
+    skills = _skills(model, week, y)
     fitness, fatigue = components(doses, constants)
     t_n, t_g = critical_days(constants) if variant == "constant" else (math.nan, math.nan)
-    speaks = skill.positive
-    if speaks:
-        sentence = (
-            f"On this lift's past the model's forecasts four weeks ahead erred less than the last value "
-            f"(skill {skill.against_last:+.2f}) and the drift ({skill.against_drift:+.2f}), from "
-            f"{skill.origins} days."
-        )
-    elif skill.origins < ORIGINS_NEEDED:
-        sentence = (
-            "Too little past to tell whether this model can forecast: it only draws stress and recovery."
-        )
-    else:
-        sentence = (
-            f"On this lift's past the model did not beat the last value ({skill.against_last:+.2f}) and the "
-            "drift "
-            f"({skill.against_drift:+.2f}): it only draws stress and recovery."
-        )
     return Response(
         variant=variant,
         constants=constants,
@@ -318,9 +334,38 @@ def fit_response(
         seen_kg=np.exp(smoothed(week, y)),
         t_n=t_n,
         t_g=t_g,
-        skill=skill,
-        speaks=speaks,
-        sentence=sentence,
+        carried=model.missed(week.size),
+        skills=skills,
+        sentence=_in_words(skills),
+    )
+
+
+def _in_words(skills: tuple[Skill, ...]) -> str:
+    """Whether the model may speak, with the numbers that decide it."""
+    if any(skill.origins < ORIGINS_NEEDED for skill in skills):
+        few = min(skill.origins for skill in skills)
+        return (
+            f"Too little past to tell whether this model can forecast: {few} of the {ORIGINS_NEEDED} past "
+            "days that it takes. It only draws stress and recovery."
+        )
+    numbers = ", and ".join(
+        f"{skill.days // 7} weeks ahead {skill.against_last:+.2f} against the last value and "
+        f"{skill.against_drift:+.2f} against the drift"
+        for skill in skills
+    ).replace("-", "\u2212")
+    days = skills[0].origins
+    if all(skill.positive for skill in skills):
+        return (
+            f"On this lift's past the model forecast better than both others. Skill {numbers}; {days} days."
+        )
+    if all(skill.against_last > 0 and skill.against_drift > 0 for skill in skills):
+        return (
+            "On this lift's past the model forecast a little better than the others, which may be luck: it "
+            f"only draws stress and recovery. Skill {numbers}; {days} days."
+        )
+    return (
+        "On this lift's past the model did not forecast better than both the last value and the drift: it "
+        f"only draws stress and recovery. Skill {numbers}; {days} days."
     )
 
 
@@ -389,53 +434,76 @@ class _Candidates:
         )
         return float(log_posterior[i]), constants, self.variant
 
-    def forecast(self, upto: int, at: int) -> float:
-        """Level in week ``at``, fitted on the first ``upto`` weeks; the work in between is the work done."""
+    def forecast(self, upto: int, at: Ints) -> Floats:
+        """Level in the weeks ``at``, fitted on the first ``upto``; the work in between is the work done."""
         beta, log_posterior = self.solve(upto)
         i = int(np.argmax(log_posterior))
-        # What the fit missed in the last weeks is carried on: a drift of the base is not the model's to lose.
-        recent = slice(max(0, upto - 3), upto)
-        missed = float(np.mean(self.y[recent] - self.design[i, recent] @ beta[i]))
-        return float(self.design[i, at] @ beta[i]) + missed
+        return np.asarray(self.design[i, at] @ beta[i] + self._missed(upto, i, beta[i]))
+
+    def missed(self, upto: int) -> float:
+        """Mean of what the best fit on the first ``upto`` weeks missed in the last of them."""
+        beta, log_posterior = self.solve(upto)
+        i = int(np.argmax(log_posterior))
+        return self._missed(upto, i, beta[i])
+
+    def _missed(self, upto: int, i: int, beta: Floats) -> float:
+        recent = slice(max(0, upto - CARRIED_WEEKS), upto)
+        return float(np.mean(self.y[recent] - self.design[i, recent] @ beta))
 
 
-def _skill(model: _Candidates, week: Ints, y: Floats) -> Skill:
-    """Rolling-origin forecasts against the smoothed last value and a local linear trend.
+def _skills(model: _Candidates, week: Ints, y: Floats) -> tuple[Skill, ...]:
+    """Rolling-origin forecasts against the filtered last value and the default forecast's drift.
 
     Those two may use variances fitted to the whole series: who is to speak has to beat them at their best.
+    The drift is what the pages print: the usual gain and a share of the lift's own departure from it.
     """
-    errors: list[tuple[float, float, float]] = []
-    variances = smoothing.fit_local_linear_trend(week, y[None])[0]
-    for origin in range(
-        int(week[0]) + FIRST_ORIGIN_DAYS, int(week[-1]) - HORIZON_DAYS + 1, ORIGIN_EVERY_DAYS
-    ):
-        upto = int(np.searchsorted(week, origin, side="right"))
-        at = int(np.argmin(np.abs(week - (origin + HORIZON_DAYS))))
-        if upto < MINIMUM_POINTS or at < upto or abs(int(week[at]) - origin - HORIZON_DAYS) > 7:
-            continue
-        seen = smoothing.local_linear_trend(
-            week[:upto],
-            y[:upto],
-            noise_var=variances.noise_var,
-            level_var=variances.level_var,
-            slope_var=variances.slope_var,
-        )
-        last = smoothing.local_level(
-            week[:upto],
-            y[:upto],
-            noise_var=variances.noise_var,
-            level_var=max(variances.level_var, variances.noise_var / 500),
-        )
-        ahead = float(week[at] - week[upto - 1])
-        truth = float(y[at])
-        errors.append(
-            (model.forecast(upto, at) - truth, float(last.level[-1]) - truth, seen.forecast(ahead) - truth)
-        )
-    if not errors:
-        return Skill(math.nan, math.nan, 0, math.nan)
-    squared = np.square(np.array(errors))
+    origins = np.arange(int(week[0]) + FIRST_ORIGIN_DAYS, int(week[-1]), ORIGIN_EVERY_DAYS)
+    upto = np.searchsorted(week, origins, side="right")
+    origins, upto = origins[upto >= MINIMUM_POINTS], upto[upto >= MINIMUM_POINTS]
+    if not origins.size:
+        return tuple(Skill(days, math.nan, math.nan, 0, math.nan, math.nan) for days in HORIZONS)
+    # The past of every origin is a series of its own; on its last week the smoother knows what a filter does.
+    past = np.where(np.arange(week.size) < upto[:, None], y, np.nan)
+    v = statespace.fit(week, y).variances
+    still = Variances(v.observation, np.maximum(v.level, v.observation / 500))
+    last = np.arange(origins.size), upto - 1
+    level = statespace.smoothed(week, past, still).level[last]
+    course = statespace.smoothed(week, past, v)
+    usual = PRIORS.slope_mean / 7
+    drift = usual + FORECAST_OWN * (course.slope[last] - usual)
+    target = origins[:, None] + np.array(HORIZONS)
+    at = np.abs(week - target[:, :, None]).argmin(axis=2)  # (o, h)
+    told = (at >= upto[:, None]) & (np.abs(week[at] - target) <= 7)
+    ours = np.stack([model.forecast(int(n), where) for n, where in zip(upto, at, strict=True)])
+    ahead = week[at] - week[upto - 1][:, None]
+    forecasts = np.stack(
+        [
+            ours,
+            np.broadcast_to(level[:, None], ours.shape),
+            course.level[last][:, None] + ahead * drift[:, None],
+        ],
+        axis=2,
+    )
+    squared = (forecasts - y[at][:, :, None]) ** 2
+    return tuple(_skill(days, squared[told[:, h], h]) for h, days in enumerate(HORIZONS))
+
+
+def _skill(days: int, squared: Floats) -> Skill:
+    """Skill from squared errors, shape (origins, 3), of the model, the last value and the drift."""
+    origins = squared.shape[0]
+    if not origins:
+        return Skill(days, math.nan, math.nan, 0, math.nan, math.nan)
     ours, last_value, drift = squared.mean(axis=0).tolist()
     gain = squared[:, 1:] - squared[:, :1]
-    error = gain.std(axis=0, ddof=min(1, len(errors) - 1)) / math.sqrt(len(errors))
+    # Horizons that overlap share their errors.
+    shared = max(days / ORIGIN_EVERY_DAYS, 1.0)
+    error = gain.std(axis=0, ddof=min(1, origins - 1)) * math.sqrt(shared / origins)
     sure = float((gain.mean(axis=0) / np.maximum(error, 1e-12)).min())
-    return Skill(1 - ours / max(last_value, 1e-12), 1 - ours / max(drift, 1e-12), len(errors), sure)
+    return Skill(
+        days,
+        1 - ours / max(last_value, 1e-12),
+        1 - ours / max(drift, 1e-12),
+        origins,
+        sure,
+        math.sqrt(ours),
+    )

@@ -94,11 +94,49 @@ STRONG = Constants(base=4.5, k_fitness=0.006, k_fatigue=0.012, tau_fitness=38.0,
 def test_a_lifter_who_is_the_model_makes_it_speak() -> None:
     found = simulated(STRONG)
     assert found.speaks
-    assert found.skill.against_last > 0.3
-    assert found.skill.against_drift > 0.3
+    for skill in found.skills:
+        assert skill.against_last > 0.3
+        assert skill.against_drift > 0.3
+    assert "better than both others" in found.sentence
     ahead = found.forecast(np.zeros(14))
-    assert ahead.shape == (15,)
-    assert ahead[-1] > ahead[0]  # Two weeks of rest after the end of a hard month.
+    assert ahead.kg.shape == ahead.low_kg.shape == ahead.high_kg.shape == (15,)
+    assert ahead.kg[-1] > ahead.kg[0]  # Two weeks of rest after the end of a hard month.
+
+
+def test_a_forecast_carries_the_error_it_had_before() -> None:
+    found = simulated(STRONG, seed=5)
+    ahead = found.forecast(np.zeros(55))
+    assert (ahead.low_kg < ahead.kg).all()
+    assert (ahead.high_kg > ahead.kg).all()
+    share = np.log(ahead.high_kg / ahead.kg)
+    # 90 % of a normal distribution with the measured error, and more because few errors were seen.
+    assert share[27] > 1.645 * found.skills[0].error
+    assert share[27] < 2.2 * found.skills[0].error
+    assert share[-1] >= share[27]
+    with pytest.raises(ValueError, match="56 days ahead, not 57"):
+        found.forecast(np.zeros(56))
+
+
+def test_a_forecast_is_what_then_came() -> None:
+    # The simulated lifter with and without its last four weeks: the forecast holds what was seen in them.
+    weeks = 60
+    whole = simulated(STRONG, weeks=weeks + 4)
+    found = simulated(STRONG, weeks=weeks)
+    assert found.speaks
+    usual = found.stress[found.stress > 0].mean()
+    ahead = found.forecast(
+        whole.stress[7 * weeks : 7 * weeks + 28] / whole.stress[whole.stress > 0].mean() * usual
+    )
+    seen = whole.seen_kg[-4:]
+    days = whole.week[-4:] - 7 * weeks
+    assert (ahead.low_kg[days] <= seen).all()
+    assert (seen <= ahead.high_kg[days]).all()
+
+
+def test_both_horizons_are_judged() -> None:
+    skills = simulated(STRONG).skills
+    assert [skill.days for skill in skills] == [28, 56]
+    assert all(skill.origins >= response.ORIGINS_NEEDED for skill in skills)
 
 
 def test_a_lifter_who_wanders_leaves_it_silent() -> None:
@@ -116,6 +154,38 @@ def test_the_drawing_covers_every_day_and_both_parts() -> None:
     assert (found.fitness >= 0).all()
     assert (found.fatigue >= 0).all()
     assert found.seen_kg.shape == found.week.shape
+
+
+def test_too_few_past_days_leave_it_silent() -> None:
+    found = simulated(STRONG, weeks=30)
+    assert not found.speaks
+    assert "Too little past" in found.sentence
+    assert all(skill.origins < response.ORIGINS_NEEDED for skill in found.skills)
+
+
+@pytest.mark.parametrize(("kg", "unit", "days"), [(2.2, 1.0, 0), (1.0, 40.0, 0), (1.0, 1.0, 3000)])
+def test_units_and_dates_do_not_matter(kg: float, unit: float, days: int) -> None:
+    rng = np.random.default_rng(9)
+    day = np.concatenate([7 * np.arange(60)[:, None] + [0, 2, 4]]).ravel()
+    stress = rng.gamma(4.0, 1.0, day.size)
+    level = 100 * np.exp(np.cumsum(rng.normal(0.0005, 0.004, day.size)) + rng.normal(0, 0.01, day.size))
+    usual = response.fit_response(day, level, day, stress, as_of=425)
+    other = response.fit_response(day + days, kg * level, day + days, unit * stress, as_of=425 + days)
+    assert usual is not None
+    assert other is not None
+    np.testing.assert_allclose(other.fitness, usual.fitness, rtol=1e-6, atol=1e-9)
+    np.testing.assert_allclose(other.fatigue, usual.fatigue, rtol=1e-6, atol=1e-9)
+    np.testing.assert_allclose(other.seen_kg, kg * usual.seen_kg, rtol=1e-4)
+    for a, b in zip(usual.skills, other.skills, strict=True):
+        assert (a.against_last, a.error) == pytest.approx((b.against_last, b.error), rel=1e-2)
+
+
+def test_recursion_is_convolution() -> None:
+    stress = np.random.default_rng(2).gamma(1.0, 1.0, 200)
+    lag = np.arange(1, 201)
+    for tau in (3.0, 45.0):
+        slow = [stress[:t] @ np.exp(-lag[:t][::-1] / tau) for t in range(201)]
+        np.testing.assert_allclose(response.decayed(stress, tau), slow, rtol=1e-10, atol=1e-10)
 
 
 def test_too_little_is_not_fitted() -> None:
