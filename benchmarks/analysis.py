@@ -165,21 +165,17 @@ def _against(theirs: Callable[[], object], ours: Callable[[], object], rounds: i
 
 
 def smoothing_against_statsmodels() -> float:
-    from app.training import smoothing
+    from app.training import statespace
 
-    observed = weekly_series()
-    noise, level, slope = (np.full(LIFTS, each) for each in PARAMETERS)
-    ours = partial(
-        smoothing.smooth_evenly, observed, gap=1, noise_var=noise, level_var=level, slope_var=slope
-    )
+    variances = statespace.Variances.of(*PARAMETERS)
+    ours = partial(statespace.smoothed, np.arange(WEEKS), weekly_series(), variances)
     return _against(_statsmodels("smooth"), ours, 8)
 
 
 def fitting_against_statsmodels() -> float:
-    from app.training import smoothing
+    from app.training import statespace
 
-    observed = weekly_series()
-    ours = partial(smoothing.fit_local_linear_trend, np.arange(WEEKS), observed)
+    ours = partial(statespace.fit, np.arange(WEEKS), weekly_series())
     return _against(_statsmodels("fit"), ours, 3)
 
 
@@ -325,16 +321,16 @@ FIGURES = [
         "x",
         least(20),
         smoothing_against_statsmodels,
-        "statsmodels' local linear trend, smooth at given variances, over smoothing.smooth_evenly: 6 weekly "
-        "series of 156, p10, same run; aim >=90",
+        "statsmodels' local linear trend, smooth at given variances, over statespace.smoothed: 6 weekly "
+        "series of 156, levels, slopes and variances, p10, same run; aim >=90",
     ),
     Figure(
         "analysis.speed_fitting_against_statsmodels",
         "x",
         least(100),
         fitting_against_statsmodels,
-        "statsmodels' local linear trend, variances by maximum likelihood, over "
-        "smoothing.fit_local_linear_trend: the same series, p10, same run; aim >=2000",
+        "statsmodels' local linear trend, variances by maximum likelihood, over statespace.fit: the same "
+        "series, p10, same run; aim >=2000",
     ),
     Figure(
         "analysis.speed_rolling_against_pandas",

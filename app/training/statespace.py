@@ -54,7 +54,8 @@ class Variances:
     @property
     def is_common(self) -> bool:
         """True if all series have the same."""
-        return all(v is None or (v == v[0]).all() for v in (self.observation, self.level, self.slope))
+        given = (self.observation, self.level, self.slope)
+        return all(v is None or v.size == 1 or bool((v == v[0]).all()) for v in given)
 
     @classmethod
     def of(cls, observation: ArrayLike, level: ArrayLike, slope: ArrayLike | None = None) -> Variances:
@@ -210,27 +211,34 @@ def smoothed(time: ArrayLike, y: ArrayLike, variances: Variances) -> Course:
     r, ql, qs = _spread(variances, values.shape[0])
     seen = ~np.isnan(values)
     _need(seen, 1 if variances.slope is None else 2)
-    everything = r + ql + qs
-    r = np.maximum(r, LEAST_SHARE * everything)
-    span = max(float(days[-1] - days[0]), 1.0)
-    ql = np.maximum(ql, LEAST_SHARE * everything / span)[:, None]
     # Values near zero lose no digits to the level they stand on.
-    total = seen.sum(axis=1)
-    centre = np.where(seen, values, 0.0).sum(axis=1) / total
-    told = np.where(seen, (values - centre[:, None]) / r[:, None], 0.0)
-    if variances.is_common and (seen == seen[0]).all():
+    whole = bool(seen.all())
+    known = values if whole else np.where(seen, values, 0.0)
+    centre = known.sum(axis=1, keepdims=True) / (days.size if whole else seen.sum(axis=1, keepdims=True))
+    told = known - centre if whole else np.where(seen, known - centre, 0.0)
+    if variances.is_common and (whole or (seen == seen[0]).all()):
         # Series that differ in their values alone have one matrix.
-        r, ql, qs, seen, everything = r[:1], ql[:1], qs[:1], seen[:1], everything[:1]
-    weight = seen / r[:, None]
-    g = np.diff(days)
+        r, ql, qs, seen = r[:1], ql[:1], qs[:1], seen[:1]
+    everything = r + ql + qs
+    span = max(float(days[-1] - days[0]), 1.0)
+    r = np.maximum(r, LEAST_SHARE * everything)[:, None]
+    ql = np.maximum(ql, LEAST_SHARE * everything / span)[:, None]
+    told /= r
+    weight = seen / r
+    g = days[1:] - days[:-1]
     if variances.slope is None:
         level, variance = _smoothed_level(g, weight, told, ql)
-        variance, zero = np.broadcast_to(variance, level.shape), np.zeros_like(level)
-        return Course(days, level + centre[:, None], zero, variance, zero, zero)
+        variance, zero = _for_all(variance, level), np.zeros_like(level)
+        return Course(days, level + centre, zero, variance, zero, zero)
     qs = np.maximum(qs, LEAST_SHARE * everything / span**3)[:, None]
     level, slope, *spread = _smoothed_trend(g, weight, told, ql, qs)
-    p, c, s = (np.broadcast_to(one, level.shape) for one in spread)
-    return Course(days, level + centre[:, None], slope, p, c, s)
+    p, c, s = (_for_all(one, level) for one in spread)
+    return Course(days, level + centre, slope, p, c, s)
+
+
+def _for_all(variance: Floats, level: Floats) -> Floats:
+    """Variances that all series have in common, for each of them."""
+    return variance if variance.shape == level.shape else variance.repeat(level.shape[0], axis=0)
 
 
 def _smoothed_level(g: Floats, weight: Floats, told: Floats, ql: Floats) -> tuple[Floats, Floats]:
@@ -601,7 +609,7 @@ def _spread(variances: Variances, count: int) -> tuple[Floats, Floats, Floats]:
     parts = [np.zeros(1) if one is None else np.asarray(one, float) for one in given]
     if any(one.size not in (1, count) for one in parts):
         raise ValueError(f"need variances of one or of {count} series")
-    r, ql, qs = (np.broadcast_to(one, count) for one in parts)
+    r, ql, qs = (one if one.size == count else np.repeat(one, count) for one in parts)
     return r, ql, qs
 
 
