@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from app.web import access, health, libraries
-from app.web.coach import account, builder, data, lifter, lifter_settings, methods, roster, season
+from app.web.coach import account, builder, data, lifter, lifter_settings, methods, response, roster, season
 from app.web.lifter import door, history, pages, sync, takeaway, words
 
 
@@ -22,6 +22,7 @@ def routers() -> list[APIRouter]:
         roster.router,
         lifter_settings.router,
         lifter.router,
+        response.router,
         methods.router,
         door.router,
         pages.router,

@@ -13,7 +13,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from app.planning import attention
-from app.training import dose, effort, exposure, progression, repmax, rolling, signals, trend
+from app.training import dose, effort, exposure, progression, repmax, response, rolling, signals, trend
 from app.training.records import AnalysisSettings
 from app.training.reference import FOLDER
 from app.web.dependencies import Desk
@@ -67,6 +67,7 @@ def methods_page(request: Request, desk: Desk) -> Response:
         dose=dose,
         effort=effort,
         repmax=repmax,
+        response=response,
         trend=trend,
         progression=progression,
         settings_usual=AnalysisSettings(),
