@@ -58,7 +58,7 @@ def create_app(
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         if store is None:
             opened.migrate()
-        worker = _start_worker(opened, clock) if settings.worker else None
+        worker = _start_worker(opened, settings, clock) if settings.worker else None
         app.state.worker = worker
         # The heap of a started app never becomes garbage: without it the collector's pauses are a
         # tenth as long, and the slowest pages with them.
@@ -94,10 +94,11 @@ def create_app(
     return app
 
 
-def _start_worker(store: Store, clock: Callable[[], datetime]) -> Any:
+def _start_worker(store: Store, settings: Settings, clock: Callable[[], datetime]) -> Any:
+    from app.planning import housekeeping
     from app.planning.worker import Worker
 
-    worker = Worker(store, clock)
+    worker = Worker(store, clock, housekeeping=lambda now: housekeeping.daily(store, settings, now=now))
     worker.start()
     return worker
 
@@ -163,7 +164,7 @@ class TooLarge(Exception):
 def _without_secrets(path: str) -> str:
     """The path without the part that lets its holder in."""
     head, _, rest = path.removeprefix("/").partition("/")
-    return f"/{head}/..." if head in {"open", "sign-in", "set-up", "feed"} and rest else path
+    return f"/{head}/..." if head in {"open", "sign-in", "set-up", "join", "feed"} and rest else path
 
 
 def _handle_errors(app: FastAPI) -> None:

@@ -143,6 +143,9 @@ def tables(seed: int) -> Tables:
             "sha256": f"{make.below(2**60):064x}",
             "counts": {
                 "new": make.below(9),
+                "changed": make.below(9),
+                "same": 0,
+                "refused": make.below(2),
                 "lifters": [make.one_of(lifters)],
                 "made_lifters": [],
                 "made_exercises": [make.one_of(exercises)],

@@ -140,6 +140,12 @@ def create_coach(
         return access.open_coach_session(db, coach, device=device, at=now)
 
 
+def is_invitation(store: Store, code: str, *, now: datetime) -> bool:
+    """Whether an account can be made with this code."""
+    with store.reading() as db:
+        return access.is_code_open(db, code, purpose="invite", at=now)
+
+
 def only_coach(store: Store, login: str | None) -> Coach | None:
     """The coach with this login; without one, the only coach there is."""
     with store.reading() as db:

@@ -132,6 +132,15 @@ def _problems(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[str]:
             isinstance(one, dict) and type(one.get("reps", 0)) in (int, type(None)) for one in row["sets"]
         ):
             wrong.append(f"prescriptions, row {number}, sets: expected one object a set")
+    for number, row in enumerate(rows.get("import_batches", ()), 1):
+        counts = row["counts"]
+        if any(type(counts.get(key)) is not int for key in ("new", "changed", "same", "refused")) or any(
+            not isinstance(counts.get(key), list) for key in ("lifters", "made_lifters", "made_exercises")
+        ):
+            wrong.append(f"import_batches, row {number}, counts: expected how many rows were new and changed")
+        fields = set(logs.StoredSet.__slots__) | {"lifter_id"}
+        if any(not isinstance(one, dict) or one.keys() != fields for one in row["changed"]):
+            wrong.append(f"import_batches, row {number}, changed: expected sets as they were")
     return wrong
 
 

@@ -20,6 +20,7 @@ from app.storage.engine import Store
 LOOK_EVERY_S = 1.0  # [s] between looks at the queue, an indexed read of a few rows
 NEW_DAY_EVERY = timedelta(seconds=60)  # between looks at whose day has changed
 BREATH_S = 0.005  # [s] between two lifters, so that waiting requests go first
+HOUSE_AFTER, HOUSE_EVERY = timedelta(minutes=1), timedelta(hours=1)  # after the start, then between looks
 RETRY_AFTER = (timedelta(minutes=1), timedelta(minutes=10), timedelta(hours=1))
 
 
@@ -61,7 +62,12 @@ class Worker:
     """
 
     def __init__(
-        self, store: Store, clock: Callable[[], datetime], *, look_every_s: float = LOOK_EVERY_S
+        self,
+        store: Store,
+        clock: Callable[[], datetime],
+        *,
+        look_every_s: float = LOOK_EVERY_S,
+        housekeeping: Callable[[datetime], object] | None = None,
     ) -> None:
         self._store = store
         self._clock = clock
@@ -70,6 +76,8 @@ class Worker:
         self._woken = threading.Event()
         self._failures: dict[int, tuple[int, datetime]] = {}  # lifter -> how often, not again before
         self._next_new_day: datetime | None = None
+        self._housekeeping = housekeeping
+        self._next_house: datetime | None = None
         # A daemon: a process that ends without a stop must not hang on a thread that only recomputes.
         self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
 
@@ -99,8 +107,22 @@ class Worker:
             except Exception as error:
                 # The database may be busy or gone for a moment; the next look is the retry.
                 logger.exception("analysis round failed", error)
+            self._keep_house()
             self._woken.wait(self._look_every_s)
             self._woken.clear()
+
+    def _keep_house(self) -> None:
+        """Backup and forgetting, in a quiet moment; what fails is tried again at the next look."""
+        now = self._clock()
+        if self._next_house is None:
+            self._next_house = now + HOUSE_AFTER
+        if self._housekeeping is None or now < self._next_house or self._stopping.is_set():
+            return
+        self._next_house = now + HOUSE_EVERY
+        try:
+            self._housekeeping(now)
+        except Exception as error:
+            logger.exception("housekeeping failed", error)
 
     def _round(self) -> None:
         now = self._clock()

@@ -103,6 +103,48 @@ def set_up(
     )
 
 
+@router.get("/join/{code}")
+def join_page(request: Request, code: str, store: AppStore, now: Now) -> Response:
+    """An invitation by another coach of this server."""
+    if not access.is_invitation(store, code, now=now):
+        return page(request, "access/join.html", status=410, form=Form(), units=UNITS, is_open=False)
+    return page(request, "access/join.html", form=Form(), units=UNITS, is_open=True)
+
+
+@router.post("/join/{code}")
+def join(
+    request: Request,
+    code: str,
+    store: AppStore,
+    settings: AppSettings,
+    data: FormData,
+    address: Address,
+    now: Now,
+) -> Response:
+    form = Form.of(data)
+    if not access.is_invitation(store, code, now=now):
+        return page(request, "access/join.html", status=410, form=Form(), units=UNITS, is_open=False)
+    new = new_coach(form)
+    status = 422
+    if not form.errors:
+        try:
+            token = access.create_coach(
+                store, code, new, purpose="invite", device=_device(request), address=address, now=now
+            )
+        except access.TooManyTries:
+            form.errors["name"], status = TOO_MANY, 429
+        except access.CodeNotOpen:
+            return page(request, "access/join.html", status=410, form=Form(), units=UNITS, is_open=False)
+        except access.LoginTaken:
+            form.errors["login"] = "Another account has this login. Choose another"
+        else:
+            return _let_in(request, settings, token)
+    form.values.pop("password", None)
+    return page(
+        request, "access/join.html", status=status, form=form, errors=form.errors, units=UNITS, is_open=True
+    )
+
+
 @router.post("/sign-out")
 def sign_out(request: Request, store: AppStore, settings: AppSettings) -> Response:
     name = cookie_name(COACH_COOKIE, https=settings.https)

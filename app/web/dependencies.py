@@ -16,6 +16,7 @@ from app.storage.engine import Store
 from app.storage.models import Coach, Lifter
 from app.web.pages import COACH_COOKIE, LIFTER_COOKIE, VISIT_COOKIE, cookie_name, csrf_token
 
+ROSTER_COOKIE = "terrace_roster"  # whose roster an assistant is looking at
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
@@ -90,7 +91,8 @@ async def guard(request: Request) -> AsyncIterator[None]:
 
 
 async def check(request: Request) -> None:
-    if request.method in SAFE or request.headers.get("Authorization", "").startswith("Bearer "):
+    # The programs' interface looks at no cookie, so no other site can borrow somebody's right to it.
+    if request.method in SAFE or request.url.path.startswith("/api/"):
         return
     site = request.headers.get("Sec-Fetch-Site")
     origin = request.headers.get("Origin")
@@ -127,7 +129,7 @@ def get_desk(request: Request, store: AppStore, settings: AppSettings, now: Now)
         If an assistant who may only read tries to change something.
     """
     token = request.cookies.get(cookie_name(COACH_COOKIE, https=settings.https))
-    roster = request.cookies.get(cookie_name("terrace_roster", https=settings.https), "")
+    roster = request.cookies.get(cookie_name(ROSTER_COOKIE, https=settings.https), "")
     found = (
         None
         if token is None
@@ -146,7 +148,8 @@ def get_desk(request: Request, store: AppStore, settings: AppSettings, now: Now)
     if (
         not desk.can_write
         and request.method not in SAFE
-        and request.url.path not in ("/sign-out", "/roster-of")
+        and request.url.path != "/roster-of"
+        and not request.url.path.startswith("/account/")  # their own account, whosever roster they look at
     ):
         raise Refused(
             "You may read this roster but not change it. Its coach can give you the right to write."
@@ -157,6 +160,22 @@ def get_desk(request: Request, store: AppStore, settings: AppSettings, now: Now)
 
 
 Desk = Annotated[DeskView, Depends(get_desk)]
+
+
+def own(desk: Desk) -> Coach:
+    """The coach whose roster this is, and nobody who assists: for what is the account's alone.
+
+    Raises
+    ------
+    Refused
+        If an assistant asks.
+    """
+    if desk.actor.id != desk.owner.id:
+        raise Refused("Only the coach whose roster this is may do that.")
+    return desk.owner
+
+
+OwnDesk = Annotated[Coach, Depends(own)]
 
 
 def get_coach(desk: Desk) -> Coach:

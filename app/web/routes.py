@@ -5,8 +5,22 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from app.web import access, health, libraries
-from app.web.coach import account, builder, data, lifter, lifter_settings, methods, response, roster, season
-from app.web.lifter import door, history, pages, sync, takeaway, words
+from app.web.coach import (
+    account,
+    builder,
+    bulk,
+    data,
+    feed,
+    lifter,
+    lifter_settings,
+    methods,
+    out,
+    response,
+    roster,
+    season,
+    what_if,
+)
+from app.web.lifter import door, history, moving, pages, sync, takeaway, words
 
 
 def routers() -> list[APIRouter]:
@@ -17,8 +31,12 @@ def routers() -> list[APIRouter]:
         access.router,
         account.router,
         data.router,
+        out.router,
+        feed.router,
+        bulk.router,  # before the grid: /blocks/assign is no number of a block
         builder.router,
         season.router,
+        what_if.router,
         roster.router,
         lifter_settings.router,
         lifter.router,
@@ -29,4 +47,5 @@ def routers() -> list[APIRouter]:
         words.router,
         history.router,
         takeaway.router,
+        moving.router,
     ]

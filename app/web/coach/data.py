@@ -11,7 +11,7 @@ from fastapi.responses import Response
 from starlette.datastructures import UploadFile
 
 from app.exchange import cells, exercise_names, log_file, tables
-from app.planning import exercises, imports
+from app.planning import backups, exercises, exports, housekeeping, imports
 from app.storage.models import Coach
 from app.web import uploads
 from app.web.dependencies import AppSettings, AppStore, CurrentCoach, Desk, FormData, Now
@@ -26,7 +26,7 @@ DELIMITERS = {"": "recognise", ",": "comma", ";": "semicolon", "\t": "tab"}
 
 @router.get("/data")
 def data_page(request: Request, coach: CurrentCoach, store: AppStore) -> Response:
-    return _show_data(request, coach, store, {})
+    return show_data(request, coach, store, {})
 
 
 @router.post("/data/import")
@@ -40,10 +40,10 @@ async def take_file(
     elif isinstance(pasted, str) and pasted.strip():
         content, name = pasted.encode(), "pasted table.txt"
     else:
-        return _show_data(request, coach, store, {"file": "Choose a file, or paste a table"}, 422)
+        return show_data(request, coach, store, {"file": "Choose a file, or paste a table"}, 422)
     if len(content) > settings.upload_limit_mb * 1_000_000:
         words = f"The file is larger than {settings.upload_limit_mb} MB. Split it by year and send the parts"
-        return _show_data(request, coach, store, {"file": words}, 413)
+        return show_data(request, coach, store, {"file": words}, 413)
     token = uploads.keep(settings, coach, content)
     return see_other(request, f"/data/import/{token}?name={_quoted(name)}")
 
@@ -105,7 +105,7 @@ def undo_import(request: Request, batch_id: int, coach: CurrentCoach, store: App
     try:
         imports.undo(store, coach, batch_id, now=now)
     except imports.AlreadyUndone:
-        return _show_data(request, coach, store, {"": "This import was taken back before"}, 409)
+        return show_data(request, coach, store, {"": "This import was taken back before"}, 409)
     return see_other(request, "/data")
 
 
@@ -221,7 +221,7 @@ def _refused(
                 expected=log_file.FIELDS,
             )
         except tables.Refused as again:
-            return _show_data(request, coach, store, {"file": str(again)}, 422)
+            return show_data(request, coach, store, {"file": str(again)}, 422)
         return page(
             request,
             "data/columns.html",
@@ -235,7 +235,7 @@ def _refused(
             required=log_file.REQUIRED,
             errors={"": str(refused)},
         )
-    return _show_data(request, coach, store, {"file": str(refused)}, 422)
+    return show_data(request, coach, store, {"file": str(refused)}, 422)
 
 
 def _asked_columns(asked: Mapping[str, str]) -> dict[str, str]:
@@ -246,17 +246,28 @@ def _asked_columns(asked: Mapping[str, str]) -> dict[str, str]:
     }
 
 
-def _show_data(
-    request: Request, coach: Coach, store: AppStore, errors: dict[str, str], status: int = 200
+def show_data(
+    request: Request,
+    coach: Coach,
+    store: AppStore,
+    errors: dict[str, str],
+    status: int = 200,
+    values: dict[str, str] | None = None,
 ) -> Response:
     return page(
         request,
         "data/data.html",
         status=status,
         errors=errors,
-        form=Form(errors=errors),
+        form=Form(values or {}, errors),
         batches=imports.batches(store, coach),
         imported=request.query_params.get("imported", ""),
+        said=request.query_params.get("said", ""),
+        put_away=housekeeping.put_away(store, coach),
+        kept=backups.kept(request.app.state.settings),
+        worry_after=backups.WORRY_AFTER,
+        is_empty=exports.is_empty(store, coach),
+        now=request.app.state.clock(),
         coach=coach,
     )
 

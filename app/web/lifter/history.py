@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from app.planning import past, today
+from app.planning import accounts, past, today
 from app.planning.days import today_in
 from app.web.dependencies import AppStore, CurrentLifter, Now
 from app.web.lifter.pages import phone_page, unit_of, zone_of
@@ -43,5 +43,13 @@ def lift_page(
 
 
 @router.get("/more")
-def more_page(request: Request, lifter: CurrentLifter, now: Now) -> Response:
-    return phone_page(request, "phone/more.html", lifter, now, tab="/more", cautions=today.CAUTIONS)
+def more_page(request: Request, lifter: CurrentLifter, store: AppStore, now: Now) -> Response:
+    return phone_page(
+        request,
+        "phone/more.html",
+        lifter,
+        now,
+        tab="/more",
+        cautions=today.CAUTIONS,
+        offer=accounts.offer_of(store, lifter),
+    )
