@@ -353,19 +353,17 @@ def _in_words(skills: tuple[Skill, ...]) -> str:
         f"{skill.against_drift:+.2f} against the drift"
         for skill in skills
     ).replace("-", "\u2212")
-    days = skills[0].origins
+    past = f", from {skills[0].origins} past days."
     if all(skill.positive for skill in skills):
-        return (
-            f"On this lift's past the model forecast better than both others. Skill {numbers}; {days} days."
-        )
+        return f"On this lift's past the model forecast better than both others. Skill {numbers}{past}"
     if all(skill.against_last > 0 and skill.against_drift > 0 for skill in skills):
         return (
             "On this lift's past the model forecast a little better than the others, which may be luck: it "
-            f"only draws stress and recovery. Skill {numbers}; {days} days."
+            f"only draws stress and recovery. Skill {numbers}{past}"
         )
     return (
         "On this lift's past the model did not forecast better than both the last value and the drift: it "
-        f"only draws stress and recovery. Skill {numbers}; {days} days."
+        f"only draws stress and recovery. Skill {numbers}{past}"
     )
 
 

@@ -60,7 +60,7 @@ def course(
     thin = slice(None, None, -max(day.size // 364, 1))  # from the last day back, so that it stays in
     at, up, down = (one[thin][::-1] for one in (day.astype(float), fitness, -fatigue))
     body = [
-        *_scale(panel, f"{unit}, at today's level"),
+        *_scale(panel, f"{unit}, at today's level", signed=False),
         f'<path class="band-1" d="{panel.area(at, up)}"/>',
         f'<path class="level" d="M{panel.line(at, up)}"/>',
         f'<path class="column" d="{panel.area(at, down)}"/>',
@@ -92,17 +92,17 @@ def influence(
 
     ``turns`` and ``best`` are days before the date; those outside the drawing are not marked.
     """
-    shown = days_before <= SHOWN_BEFORE
+    narrow, shown = width == "narrow", days_before <= SHOWN_BEFORE
     before, value = -days_before[shown][::-1], effect[shown][::-1]
     panel = _panel(width, -SHOWN_BEFORE, 0.0, float(value.min()), float(value.max()), 170)
     body = [
-        *_scale(panel, f"{unit} on the date, from one training day"),
+        *_scale(panel, f"{unit} on the date" if narrow else f"{unit} on the date, from one training day"),
         f'<path class="band-1" d="{panel.area(before, np.maximum(value, 0))}"/>',
         f'<path class="column" d="{panel.area(before, np.minimum(value, 0))}"/>',
         f'<path class="level" d="M{panel.line(before, value)}"/>',
         f'<path class="base" d="M{panel.left} {panel.y(0):.1f}H{panel.right}"/>',
     ]
-    step = 28 if width == "narrow" else 14
+    step = 28 if narrow else 14
     for days in range(0, SHOWN_BEFORE + 1, step):
         x = panel.x(-days)
         body.append(f'<path class="tick" d="M{x:.1f} {panel.floor}v5"/>')
@@ -141,15 +141,14 @@ def _panel(width: str, first: float, last: float, low: float, high: float, heigh
     return _Panel(left, right, TOP + height, first, last, low, high + 0.12 * span)
 
 
-def _scale(panel: _Panel, words: str) -> list[str]:
+def _scale(panel: _Panel, words: str, *, signed: bool = True) -> list[str]:
     body = [_text(0, 12, words, "ax")]
     values = ticks(panel.low, panel.high, 4)
     decimals = 0 if all(value == round(value) for value in values) else 2 if max(map(abs, values)) < 1 else 1
     for value in values:
         y = panel.y(value)
         body.append(f'<path class="grid" d="M{panel.left} {y:.1f}H{panel.right}"/>')
-        # Below the line fatigue is written without a sign by its words; costs keep theirs.
-        body.append(_text(panel.left - 7, y + 4, tidy(value, decimals), "", "end"))
+        body.append(_text(panel.left - 7, y + 4, tidy(value if signed else abs(value), decimals), "", "end"))
     return body
 
 

@@ -13,6 +13,7 @@ from app.storage.engine import Store
 from app.storage.lifters import LifterNotFound
 from app.storage.models import logged_sets
 from app.training.influence import LONGEST_DAYS
+from app.training.response import Constants, performance
 from tests import factories
 from tests.factories import NOW, TODAY
 from tests.planning.world import World, make_world, train
@@ -125,3 +126,26 @@ def test_another_coach_finds_nothing(store: Store) -> None:
     other = factories.make_coach(store, name="Other", login="other@example.org", club="Elsewhere")
     with pytest.raises(LifterNotFound):
         response_view(store, other, world.lifter.id, 0, now=NOW)
+
+
+def follow(world: World, c: Constants, weeks: int = 60) -> None:
+    """A lifter whose strength is the model's: four hard weeks, four easy ones, and what they leave."""
+    day = (7 * np.arange(weeks)[:, None] + [0, 2, 4]).ravel()
+    hard = day // 28 % 2 == 0
+    level = np.exp(performance(np.bincount(day, np.where(hard, 1.6, 0.4), 7 * weeks), c))[day]
+    for when, kg, much in zip(day.tolist(), level.tolist(), hard.tolist(), strict=True):
+        sets = [(round(0.8 * kg, 2), 5, 7.0)] * (8 if much else 2)
+        factories.log_sets(world.store, world.lifter, world.squat, TODAY - 7 * weeks + when, sets)
+
+
+def test_a_model_that_forecast_well_speaks_with_its_interval(store: Store) -> None:
+    world = make_world(store)
+    follow(world, Constants(base=4.5, k_fitness=0.006, k_fatigue=0.012, tau_fitness=38.0, tau_fatigue=7.0))
+    recompute(store, world.lifter.id, now=NOW)
+    found = seen(world)
+    assert found.response is not None
+    assert found.speaks, found.response.sentence
+    assert found.ahead is not None
+    assert found.ahead.kg.size == 56
+    assert (found.ahead.low_kg < found.ahead.kg).all()
+    assert (found.ahead.kg < found.ahead.high_kg).all()

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from app.planning.analysis import recompute
+from app.training.response import Constants
 from app.web.response_svg import SIZES, course, influence
 from tests.factories import NOW, TODAY, make_exercise, make_lifter
-from tests.planning.test_response_view import waves
+from tests.planning.test_response_view import follow, waves
 from tests.planning.world import World, train
 from tests.web.conftest import Client
 
@@ -168,3 +169,22 @@ def test_words_are_escaped() -> None:
         np.array([TODAY, TODAY + 1]), np.ones(2), np.ones(2), unit="kg", label='"><script>', width="wide"
     )
     assert "<script>" not in drawing
+
+
+def test_a_model_that_earned_it_says_what_comes(client: Client) -> None:
+    made = world_of(client)
+    follow(made, Constants(base=4.5, k_fitness=0.006, k_fatigue=0.012, tau_fitness=38.0, tau_fatigue=7.0))
+    recompute(client.store, made.lifter.id, now=NOW)
+    said = text(client.get(f"/lifters/{made.lifter.id}/response").text)
+    assert "the model forecast better than both others." in said
+    assert re.search(
+        r"If the work of the last four weeks is done again: in 4 weeks [\d.]+ kg \([\d.]+ kg to [\d.]+ kg\), "
+        r"in 8 weeks [\d.]+ kg \([\d.]+ kg to [\d.]+ kg\), nine in ten\.",
+        said,
+    )
+
+
+def test_a_model_that_did_not_says_nothing_of_the_future(client: Client, world: World) -> None:
+    said = text(client.get(f"/lifters/{world.lifter.id}/response").text)
+    assert "it only draws stress and recovery." in said
+    assert "is done again" not in said

@@ -60,10 +60,12 @@ def _drawn(view: ResponseView) -> dict[str, Any]:
     found = view.influence
     assert view.response is not None  # drawn only then
     assert found is not None
+    verdict, skill, numbers = view.response.sentence.partition("Skill ")
     return {
         "state": state,
         "before": before,
-        "sentence": view.response.sentence,
+        "verdict": verdict,
+        "numbers": skill + numbers,
         "variable": view.response.variant == "variable dose",
         "forecast": _forecast(view),
         "course": [
