@@ -30,7 +30,7 @@ from app.training.loading import loadable
 from app.training.plan import DeleteWeek, Edit, PlanDocument, SetCells, plan_from_dict
 from app.training.preview import ResolvedCell, ResolvedPlan, resolve
 from app.training.records import ExerciseAnalysis
-from app.training.units import mass_number
+from app.training.units import Unit, format_mass, mass_number
 
 Z90 = 1.6448536269514722
 STRESS_WEEKS = 4
@@ -151,18 +151,19 @@ def propose(
     planning_blocks.fresh_state(store, coach, lifter.id, now=now)
     with store.reading() as db:
         state = planning_blocks.state_of(db, coach, lifter, today=today, block=block)
-    plan = plan_from_dict(block.plan)
-    if not plan.lines:
+    plan = plan_from_dict(block.plan) if block.plan else None
+    if plan is None or not plan.lines:
         raise CannotDo(f"“{block.name}” was brought in without a plan. Assign a block first.")
     old = resolve(plan, state, start_day=block.start_day)
     name = None if about is None else about.name
+    unit: Unit = "lb" if lifter.unit == "lb" else "kg"
     if choice.action == "re_baseline":
         return Proposal(
             choice,
             LABELS[choice.action],
             "The rest of the block is assigned anew from next week on, computed from what was done lately.",
             _re_baselined(store, coach, lifter, block, plan, old, today=today, now=now),
-            _next_words(old, name, today - block.start_day),
+            _next_words(old, name, today - block.start_day, unit),
             "computed from the fresh baseline",
             look_again,
             block_version=block.version,
@@ -176,9 +177,9 @@ def propose(
         choice,
         LABELS[choice.action],
         sentence,
-        drafts.changes(plan, after, old, new, from_day=today - block.start_day),
-        _next_words(old, name, today - block.start_day),
-        _next_words(new, name, today - block.start_day),
+        drafts.changes(plan, after, old, new, from_day=today - block.start_day, unit=unit),
+        _next_words(old, name, today - block.start_day, unit),
+        _next_words(new, name, today - block.start_day, unit),
         look_again,
         tuple(edits),
         block.version,
@@ -297,11 +298,11 @@ def _heaviest_row(cells: Sequence[ResolvedCell]) -> str | None:
     return max(loads, key=lambda row: loads[row], default=None)
 
 
-def _next_words(resolved: ResolvedPlan, exercise: str | None, from_day: int) -> str:
+def _next_words(resolved: ResolvedPlan, exercise: str | None, from_day: int, unit: Unit) -> str:
     """The next exposure and its predicted reserve, as a line."""
     for cell in resolved.cells:
         if cell.day >= from_day and cell.sets and (exercise is None or cell.exercise == exercise):
-            load = "" if cell.top_grams is None else f" with {mass_number(cell.top_grams, 'kg')} kg"
+            load = "" if cell.top_grams is None else f" with {format_mass(cell.top_grams, unit)}"
             rir = (
                 ""
                 if cell.rir is None
@@ -332,7 +333,8 @@ def _re_baselined(
     shifted = replace(
         new, cells=tuple(replace(one, week=one.week + week, day=one.day + 7 * week) for one in new.cells)
     )
-    return drafts.changes(plan, plan, old, shifted, from_day=7 * week)
+    unit: Unit = "lb" if lifter.unit == "lb" else "kg"
+    return drafts.changes(plan, plan, old, shifted, from_day=7 * week, unit=unit)
 
 
 def _rest_of(plan: PlanDocument, week: int) -> PlanDocument | None:
@@ -366,10 +368,13 @@ def decide(
     *,
     note: str = "",
     look_again_day: int | None = None,
+    seen_version: int | None = None,
     by: str | None = None,
     now: datetime,
 ) -> Decision:
     """Do it: change the plan or write, answer the flag, and keep the decision with its evidence.
+
+    ``seen_version`` is the block's version that the change was shown for.
 
     Raises
     ------
@@ -385,6 +390,10 @@ def decide(
     day = look_again_day if look_again_day is not None else proposal.look_again_day
     if not view.today < day <= view.today + 366:
         raise CannotDo("Look again on a day after today, within a year.")
+    if seen_version is not None and proposal.block_version != seen_version and view.block is not None:
+        with store.reading() as db:
+            held, _ = blocks.of_coach(db, coach, view.block.id)
+        raise drafts.BlockChanged(plan_from_dict(held.plan), held.version)
     evidence = _state(view, exercise_id, next((one for one in view.flags if one.id == flag_id), None))
     block = view.block
     if choice.action in ("write", "refer_out") and not choice.message.strip():

@@ -19,7 +19,7 @@ from app.storage.models import Block, BlockTemplate, BlockVersion, Coach, Lifter
 from app.training import plan as plans
 from app.training.plan import Edit, PlanDocument, plan_from_dict, plan_to_dict
 from app.training.preview import ResolvedCell, ResolvedPlan, resolve
-from app.training.units import format_mass
+from app.training.units import Unit, format_mass
 
 
 class BlockChanged(Exception):
@@ -240,6 +240,7 @@ def changes(
     new: ResolvedPlan,
     *,
     from_day: int = 0,
+    unit: Unit = "kg",
 ) -> tuple[CellChange, ...]:
     """What differs in the computed sessions from a day of the block on, in the order of the calendar."""
     names = {row.id: session.name for plan in (before, after) for session, row in plan.lines}
@@ -250,17 +251,17 @@ def changes(
         held = one or two
         if held is None or held.day < from_day:
             continue
-        texts = [_cell_text(cell) for cell in (one, two)]
+        texts = [_cell_text(cell, unit) for cell in (one, two)]
         if texts[0] != texts[1]:
             found.append(CellChange(place[1], names[place[0]], held.exercise, texts[0], texts[1]))
     return tuple(found)
 
 
-def _cell_text(cell: ResolvedCell | None) -> str:
+def _cell_text(cell: ResolvedCell | None, unit: Unit) -> str:
     if cell is None or not cell.sets:
         return "nothing"
     top = cell.top_grams
-    return cell.text if top is None else f"{cell.text}: {format_mass(top, 'kg')}"
+    return cell.text if top is None else f"{cell.text}: {format_mass(top, unit)}"
 
 
 def _rewrite(

@@ -89,6 +89,8 @@ def follow(store: Store, lifter_id: int, *, now: datetime) -> int:
 
 def _answers(db: Transaction, coach: Coach, lifter: Lifter, block: Block, today: int) -> _Ready | None:
     """What a block's rules make of the sessions they have not looked at yet; None if there are none."""
+    if not block.plan:  # Brought in with a log: days and a name, nothing to change.
+        return None
     plan = plan_from_dict(block.plan)
     if plan.living.missed == "continue" and plan.living.effort == "keep":
         return None

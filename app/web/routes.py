@@ -7,6 +7,7 @@ from fastapi import APIRouter
 from app.web import access, health, libraries
 from app.web.coach import (
     account,
+    acting,
     builder,
     bulk,
     data,
@@ -38,6 +39,7 @@ def routers() -> list[APIRouter]:
         season.router,
         what_if.router,
         roster.router,
+        acting.router,
         lifter_settings.router,
         lifter.router,
         response.router,

@@ -27,9 +27,9 @@ def a_plan(text: str = "3 x 5 @ RPE 8", *, weeks: int = 4, day: int = 0, **head:
     return plan
 
 
-def a_lifter_with_fives(store: Store) -> tuple[Coach, Lifter]:
+def a_lifter_with_fives(store: Store, *, coach: Coach | None = None) -> tuple[Coach, Lifter]:
     """Nine weeks of fives, 120 kg then 2.5 kg more each week, RPE 8."""
-    coach = make_coach(store)
+    coach = coach or make_coach(store)
     lifter = make_lifter(store, coach=coach)
     squat = make_exercise(store, coach=coach)
     for week in range(9):

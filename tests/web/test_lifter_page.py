@@ -124,7 +124,7 @@ def test_every_link_of_the_page_leads_somewhere(client: Client, world: World) ->
         assert f'id="{anchor}"' in html, anchor
     assert f'href="/lifters/{world.lifter.id}/blocks/new">Next block' in html
     assert re.search(r'href="/blocks/\d+">Edit block', html)
-    assert re.search(r'href="/blocks/\d+">Step back or spread out', html)
+    assert re.search(r'href="/lifters/\d+/flags/\d+/act\?action=step_back"', html)
 
 
 def test_the_number_of_statements_does_not_grow_with_the_log(client: Client, world: World) -> None:

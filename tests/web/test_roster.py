@@ -98,7 +98,7 @@ def test_the_roster_says_who_needs_what_and_in_which_order(client: Client, mixed
     assert "1 paused. 1 archived." in summary
     assert "Squat: falling, about 8 in 10" in body
     assert "No log for 9 days" in body
-    assert f'href="/lifters/{mixed["act"].id}#flag-' in body
+    assert f'href="/lifters/{mixed["act"].id}/flags/' in body
     assert "Step back" in body
     headings = re.findall(r'scope="rowgroup".*?<span class="[a-z]*">([^<]+)<', body)
     assert headings == ["Asks for a decision", "To watch", "Worth knowing", "Needs nothing this week"]

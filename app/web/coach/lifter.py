@@ -17,7 +17,7 @@ from app.planning import answers, data_quality, history, living_plan, pain, room
 from app.planning.analysis import LifterView, LiftView, lifter_view
 from app.planning.data_quality import FIXES, OddSet, Pick
 from app.planning.days import monday_of
-from app.planning.decisions import LABELS
+from app.planning.decisions import LABELS, OPTIONS
 from app.planning.flags import FlagView
 from app.planning.history import NOTE_LENGTH, History, set_text
 from app.planning.room import NextDose
@@ -56,11 +56,16 @@ ODD_SETS_SHOWN = 8
 
 @dataclass(frozen=True, slots=True)
 class FlagShown:
-    """A flag ready to print; ``href`` is where its proposal is carried out, empty where nothing is to do."""
+    """A flag ready to print, with what can be done about it: an action and the words of its button."""
 
     flag: FlagView
     parts: flag_parts.Parts
-    href: str
+    ways: tuple[tuple[str, str], ...]
+
+
+def flag_shown(flag: FlagView, lifts: Sequence[LiftView]) -> FlagShown:
+    can = OPTIONS.get(flag.kind, ("hold_course", "write"))
+    return FlagShown(flag, flag_parts.parts(flag, lifts), tuple((one, LABELS[one]) for one in can))
 
 
 @dataclass(frozen=True, slots=True)
@@ -349,13 +354,10 @@ def _whole_part(store: Any, coach: Coach, lifter_id: int, view: LifterView, past
     unit: Unit = "lb" if view.lifter.unit == "lb" else "kg"
     ours = _served()
     odd = _odd_groups(data_quality.odd_sets(store, coach, lifter_id), unit)
-    shown = [
-        FlagShown(one, flag_parts.parts(one, view.lifts), _where(one, view, ours, has_odd=bool(odd)))
-        for one in view.flags
-    ]
+    flags = [flag_shown(one, view.lifts) for one in view.flags]
     return {
-        "open_flags": [one for one in shown if one.flag.is_open],
-        "answered_flags": [one for one in shown if not one.flag.is_open],
+        "open_flags": [one for one in flags if one.flag.is_open],
+        "answered_flags": [one for one in flags if not one.flag.is_open],
         "past_flags": view.past_flags[:8],
         "snooze_days": SNOOZE_DAYS,
         "hatching": hatch_defs(),
@@ -393,22 +395,6 @@ def _served() -> frozenset[str]:
     from app.web.routes import routers  # Routes import this module.
 
     return frozenset(getattr(route, "path", "") for router in routers() for route in router.routes)
-
-
-def _where(flag: FlagView, view: LifterView, ours: frozenset[str], *, has_odd: bool) -> str:
-    """Where the proposal of a flag is carried out; empty where nothing is to do."""
-    about = f"/lifters/{view.lifter.id}"
-    if flag.kind == "data_error":
-        return "#odd-sets" if has_odd else ""
-    if flag.kind == "expected_dip":
-        return ""
-    if flag.kind in ("silent", "pain"):
-        path, href = "/lifters/{lifter_id}/messages", f"{about}/messages"
-    elif flag.kind == "detraining" or view.block is None:
-        path, href = "/lifters/{lifter_id}/blocks/new", f"{about}/blocks/new"
-    else:
-        path, href = "/blocks/{block_id}", f"/blocks/{view.block.id}"
-    return href if path in ours else ""
 
 
 # The head -----------------------------------------------------------------------------------------

@@ -13,7 +13,18 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from app.planning import attention
-from app.training import dose, effort, exposure, progression, repmax, response, rolling, signals, trend
+from app.training import (
+    dose,
+    effort,
+    evidence,
+    exposure,
+    progression,
+    repmax,
+    response,
+    rolling,
+    signals,
+    trend,
+)
 from app.training.records import AnalysisSettings
 from app.training.reference import FOLDER
 from app.web.dependencies import Desk
@@ -69,6 +80,7 @@ def methods_page(request: Request, desk: Desk) -> Response:
         repmax=repmax,
         response=response,
         trend=trend,
+        evidence=evidence,
         progression=progression,
         settings_usual=AnalysisSettings(),
         measures=MEASURE_WORDS,
