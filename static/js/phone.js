@@ -108,6 +108,8 @@ async function sendAll() {
   for (;;) {
     const batch = waiting().slice(0, size);
     if (!batch.length) { trouble = ""; return; }
+    // What surely cannot leave the phone stays untried, so that undoing and changing it is nobody else's business.
+    if (navigator.onLine === false) { trouble = "offline"; return; }
     const fresh = batch.filter((one) => !one.tried);
     fresh.forEach((one) => { one.tried = 1; });
     if (fresh.length) await keep(...fresh);
@@ -135,9 +137,31 @@ async function sendAll() {
     }
     if (!changed.length) { trouble = "busy"; return; }
     await keep(...changed);
+    for (const one of changed) if (one.state === "refused") await passOn(one);
     trouble = "";
     render();
   }
+}
+
+// What was built upon a refused entry can never be stored: the last word about the set takes the refusal over.
+async function passOn(refused) {
+  const next = waiting().find((one) => one.write.of === refused.id);
+  if (!next) return;
+  if (refused.write.kind === "set") {
+    if (next.write.kind === "amend") {
+      const { load, unit: in_, reps, rpe, failed, note, seconds, metres } = next.write;
+      Object.assign(refused.write, { load, unit: in_, reps, rpe, failed, note, seconds, metres });
+      await keep(refused);
+      for (const one of waiting()) if (one.write.of === next.id) { one.write.of = refused.id; await keep(one); }
+      await forget(next.id);
+      return passOn(refused);
+    }
+    if (next.write.kind === "remove") return forget(refused.id, next.id);
+  }
+  Object.assign(next, { state: "refused", why: refused.why, answer: { ...refused.answer, id: next.id } });
+  await keep(next);
+  if (refused.write.kind !== "set") await forget(refused.id);
+  return passOn(next);
 }
 
 // The session on the page ----------------------------------------------------------------------------
@@ -170,7 +194,7 @@ const ours = (item) => {
   return !page.dataset.key && typeof session === "string" && session.startsWith("n") && localDay(item.write.at) === page.dataset.day;
 };
 const blank = (li) => ({ state: li.dataset.state, done: li.dataset.done ? JSON.parse(li.dataset.done) : null,
-  set: li.dataset.set || null, version: Number(li.dataset.version || 0), last: null, why: "", item: null });
+  set: li.dataset.set || null, version: Number(li.dataset.version || 0), last: null, first: null, why: "", item: null });
 
 function remember() {
   for (const li of document.querySelectorAll("li.set")) {
@@ -227,16 +251,16 @@ function apply(item) {
   const onPage = item.state === "saved" && answer && answer.at <= made;
   if (write.kind === "set") {
     const known = answer && answer.set && [...lines.values()].find((li) => li.now.set === answer.set);
-    if (known) { known.now.last = item.id; return; }
+    if (known) { Object.assign(known.now, { last: item.id, first: item.id }); return; }
     if (onPage) return;
     const where = section(write.prescription, write.exercise) || addSection(write.exercise);
     let slot = write.prescription != null && write.planned_set != null ? `${write.prescription}-${write.planned_set}` : `x${item.id}`;
     if (lines.has(slot) && lines.get(slot).now.done && lines.get(slot).now.last !== item.id) slot = `x${item.id}`;
     const li = addLine(where, slot);
-    Object.assign(li.now, { done: write, set: answer && answer.set, version: (answer && answer.version) || 1, last: item.id });
+    Object.assign(li.now, { done: write, set: answer && answer.set, version: (answer && answer.version) || 1, last: item.id, first: item.id });
     stamp(li, item);
   } else if (write.kind === "amend" || write.kind === "remove") {
-    const li = [...lines.values()].find((one) => (write.of ? one.now.last === write.of || one.now.chain.has(write.of) : one.now.set === write.set));
+    const li = [...lines.values()].find(({ now }) => (item.root && (now.set === item.root || now.first === item.root)) || (write.set && now.set === write.set));
     if (!li || onPage) return;
     li.now.chain.add(item.id);
     if (write.kind === "remove" && item.state !== "refused") {
@@ -529,9 +553,9 @@ async function change(li, values) {
   const theirs = last && last.state === "refused" && last.answer;
   let about;
   if (theirs && theirs.set) about = { set: theirs.set, version: theirs.version };
-  else if (li.now.set) about = { set: li.now.set, version: li.now.version };
+  else if (li.now.set && !(last && last.state === "waiting")) about = { set: li.now.set, version: li.now.version };
   else about = { of: li.now.last };
-  const made = make("amend", { ...values, ...about });
+  const made = { ...make("amend", { ...values, ...about }), root: li.now.set || li.now.first };
   if (theirs) await forget(last.id);
   await store(made);
   return made;
@@ -542,7 +566,9 @@ async function takeOut(li) {
   if (last && last.write.kind === "set" && (last.state === "refused" || (last.state === "waiting" && !last.tried))) await forget(last.id);
   else {
     if (last && last.state === "refused") await forget(...chain.filter((one) => one.state === "refused").map((one) => one.id));
-    await store(make("remove", li.now.set ? { set: li.now.set, version: last && last.answer && last.answer.version ? last.answer.version : li.now.version } : { of: li.now.last }));
+    const known = li.now.set && !(last && last.state === "waiting");
+    const version = (last && last.answer && last.answer.version) || li.now.version;
+    await store({ ...make("remove", known ? { set: li.now.set, version } : { of: li.now.last }), root: li.now.set || li.now.first });
   }
   chosen = null;
   lastItem = null;
@@ -555,7 +581,7 @@ async function undo() {
   if (!item || !items.has(item.id)) return;
   if (item.state === "waiting" && !item.tried) await forget(item.id);
   else if (item.write.kind === "skip") await store(make("skip", { ...item.write, kind: "skip", undo: true }));
-  else if (item.write.kind === "set") await store(make("remove", item.answer && item.answer.set ? { set: item.answer.set, version: item.answer.version } : { of: item.id }));
+  else if (item.write.kind === "set") await store({ ...make("remove", item.answer && item.answer.set ? { set: item.answer.set, version: item.answer.version } : { of: item.id }), root: item.id });
   stopRest();
   render();
   flush();

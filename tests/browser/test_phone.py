@@ -312,35 +312,59 @@ def test_sets_of_one_lifter_are_never_sent_as_anothers(hand: Visit, store: Store
     assert stored(store, other) == stored(store, world) == []
 
 
-def test_two_phones_that_change_one_set_show_both_versions(hand: Visit, store: Store, world: World) -> None:
+def elsewhere(store: Store, world: World, load: str) -> None:
+    """Another phone of the same lifter changes the first set."""
+    token = phone_token(store, world.lifter, datetime.now(UTC))
+    change = {"id": f"other-phone-{load:0>10}", "kind": "amend", "set": f"{TODAY}-0", "version": 1}
+    work = {"load": load, "unit": "kg", "reps": 3, "rpe": 7}
+    taken = logging.take(store, token, [change | work], idle=timedelta(days=1), now=datetime.now(UTC))
+    assert taken.answers[0]["status"] == 201
+
+
+@pytest.mark.parametrize("loads", [["180"], ["180", "182.5"]], ids=["once", "twice"])
+def test_two_phones_that_change_one_set_show_both_versions(
+    hand: Visit, store: Store, world: World, loads: list[str]
+) -> None:
     page = open_today(hand)
     Thumb(page).done(1)
     sent(page, 1)
     page = open_today(hand)
-    token = phone_token(store, world.lifter, datetime.now(UTC))
-    change = {
-        "id": "other-phone-0000000001",
-        "kind": "amend",
-        "set": f"{TODAY}-0",
-        "version": 1,
-        "load": "170",
-        "unit": "kg",
-        "reps": 3,
-        "rpe": 7,
-    }
-    logging.take(store, token, [change], idle=timedelta(days=1), now=datetime.now(UTC))
-    page.locator("li.set[data-state=done] .line").tap()
-    page.locator("#load").fill("180")
-    page.locator("#go").tap()
-    expect(page.locator("li.set[data-state=refused]")).to_contain_text("changed meanwhile")
-    page.locator("li.set[data-state=refused] .line").tap()
+    elsewhere(store, world, "170")
+    page.route("**/sync", lambda route: route.abort())
+    for load in loads:
+        page.locator("li.set .line").first.tap()
+        page.locator("#load").fill(load)
+        page.locator("#go").tap()
+        expect(page.locator("li.set[data-state=waiting]")).to_contain_text(f"{load} kg x 3")
+    page.unroute("**/sync")
+    page.evaluate("dispatchEvent(new Event('online'))")
+    refused = page.locator("li.set[data-state=refused]")
+    expect(refused).to_contain_text("changed meanwhile")
+    expect(page.locator("#outbox")).to_have_text("1 refused.")
+    refused.locator(".line").tap()
     expect(page.locator(".theirs")).to_contain_text("Stored now: 170 kg x 3, RPE 7")
-    expect(page.locator("#load")).to_have_value("180")
+    expect(page.locator("#load")).to_have_value(loads[-1])
     assert stored(store, world)[0].load_grams == 170_000
     page.locator("#go").tap()
     sent(page, 1)
-    expect(page.locator("li.set[data-state=refused]")).to_have_count(0)
-    assert stored(store, world)[0].load_grams == 180_000
+    expect(refused).to_have_count(0)
+    assert stored(store, world)[0].load_grams == float(loads[-1]) * 1000
+
+
+def test_what_is_stored_can_be_kept_instead(hand: Visit, store: Store, world: World) -> None:
+    page = open_today(hand)
+    Thumb(page).done(1)
+    sent(page, 1)
+    page = open_today(hand)
+    elsewhere(store, world, "170")
+    page.locator("li.set .line").first.tap()
+    page.locator("#load").fill("180")
+    page.locator("#go").tap()
+    page.locator("li.set[data-state=refused] .line").tap()
+    page.get_by_role("button", name="keep what is stored").tap()
+    expect(page.locator("li.set[data-state=done]")).to_contain_text("170 kg x 3")
+    sent(page, 1)
+    assert stored(store, world)[0].load_grams == 170_000
 
 
 @pytest.mark.parametrize("offline", [False, True], ids=["online", "offline"])
@@ -380,6 +404,24 @@ def test_what_is_changed_offline_is_stored_as_changed(hand: Visit, store: Store,
     sent(page, 1)
     (one,) = stored(store, world)
     assert (one.load_grams, one.marks) == (180_000, 2)
+
+
+def test_a_saved_set_can_be_changed_twice_while_answers_are_lost(
+    hand: Visit, store: Store, world: World
+) -> None:
+    page = open_today(hand)
+    Thumb(page).done(1)
+    sent(page, 1)
+    page.route("**/sync", lambda route: route.abort())
+    for load in ("180", "182.5"):
+        page.locator("li.set .line").first.tap()
+        page.locator("#load").fill(load)
+        page.locator("#go").tap()
+        expect(page.locator("li.set[data-state=waiting]")).to_contain_text(f"{load} kg x 3")
+    page.unroute("**/sync")
+    page.evaluate("dispatchEvent(new Event('online'))")
+    sent(page, 1)
+    assert [(one.load_grams, one.version) for one in stored(store, world)] == [(182_500, 3)]
 
 
 def test_skipping_swapping_and_adding_work_without_a_network(hand: Visit, store: Store, world: World) -> None:
