@@ -158,14 +158,19 @@ TAU_GAIN = 5.0  # [d]
 _FITNESS_GRID = np.array([20.0, 28.0, 38.0, 50.0, 65.0])
 _FATIGUE_GRID = np.array([4.0, 7.0, 11.0, 16.0, 22.0])
 _SATURATION_GRID = (math.inf, 2.0)  # x the usual training day
-# Effect of steady usual training, as shares of strength: fitness of a trained lifter and the fatigue on it.
+# What usual training does as a share of strength; nobody published it, so this is wide and a judgement.
 FITNESS_EFFECT, FITNESS_EFFECT_SD = 0.10, 0.05
-FATIGUE_EFFECT, FATIGUE_EFFECT_SD = 0.03, 0.02
+# Gain of fatigue over that of fitness: t_n of 19 (7, 35) days is exp(0.5) at the swimmers' mean constants and
+# 1.2 to 2.5 over its interval (response_checks.csv); twice as wide, since lifters are no swimmers. Without it
+# a log of rising strength says that no day ever costs: fitness explains the rise, and fatigue nothing.
+LOG_GAIN_RATIO, LOG_GAIN_RATIO_SD = 0.5, 0.4
 BASE_SD = 0.3
+WEEK_SD = 0.03
+"""[1] A week's mean errs by about two percent, and the weeks next to it alike: together they say less."""
 FORGET_DAYS = 91  # [d] in which a week's say halves: the base drifts, and the model has no word for that
 
 MINIMUM_POINTS = 12
-ORIGIN_EVERY_DAYS = 28
+ORIGIN_EVERY_DAYS = 21  # [d] not four weeks, or every origin stands in the same week of a four-week block
 HORIZONS = (28, 56)  # [d] ahead, for which skill is measured; nothing is said beyond the last
 FIRST_ORIGIN_DAYS = 112
 ORIGINS_NEEDED = 6
@@ -377,11 +382,14 @@ class _Candidates:
         self.grid: list[tuple[float, float, float]] = []
         designs = []
         self.units: list[tuple[float, float]] = []
+        ties = []
         for half in _SATURATION_GRID if variant == "variable dose" else (math.inf,):
             dose = saturating(doses, half)
             gain = (
                 decayed(dose, TAU_GAIN, today=True)[:-1] if variant == "variable dose" else np.ones_like(dose)
             )
+            # With a gain that varies, the ratio of gains is read where most of the dose is.
+            usual_gain = float(gain @ dose / dose.sum())
             slow = {tau: decayed(dose, tau) for tau in _FITNESS_GRID.tolist()}
             fast = {tau: decayed(gain * dose, tau) for tau in _FATIGUE_GRID.tolist()}
             for tau1, one in slow.items():
@@ -391,6 +399,7 @@ class _Candidates:
                         unit = max(float(one[at].mean()), 1e-9), max(float(two[at].mean()), 1e-9)
                         self.grid.append((tau1, tau2, half))
                         self.units.append(unit)
+                        ties.append(math.exp(LOG_GAIN_RATIO) * unit[1] / (usual_gain * unit[0]))
                         designs.append(
                             np.stack([np.ones(at.size), one[at] / unit[0], -two[at] / unit[1]], axis=1)
                         )
@@ -398,23 +407,28 @@ class _Candidates:
         tau1, tau2, _ = np.array(self.grid).T
         self.log_prior = -0.5 * (np.log(tau1 / TAU_FITNESS) / TAU_FITNESS_LOG_SD) ** 2
         self.log_prior -= 0.5 * (np.log(tau2 / TAU_FATIGUE) / TAU_FATIGUE_LOG_SD) ** 2
+        # Fatigue's effect at usual training is about so many times that of fitness: b2 - tie b1 = 0 +- sd.
+        tie = np.array(ties)
+        self.tied = np.stack([np.zeros_like(tie), -tie, np.ones_like(tie)], axis=1) / (
+            LOG_GAIN_RATIO_SD * FITNESS_EFFECT * tie[:, None]
+        )
 
     def solve(self, upto: int) -> tuple[Floats, Floats]:
         """Coefficients (g, 3) and log posterior (g,) from the first ``upto`` weeks."""
         w = self.weight[:upto] * 0.5 ** ((self.at[upto - 1] - self.at[:upto]) / (2 * FORGET_DAYS))
         x, y = self.design[:, :upto] * w[:, None], self.y[:upto] * w
-        noise = 0.02**2
-        mean = np.array(
-            [self.y[:upto].mean() - FITNESS_EFFECT + FATIGUE_EFFECT, FITNESS_EFFECT, FATIGUE_EFFECT]
-        )
-        prior = np.array([BASE_SD, FITNESS_EFFECT_SD, FATIGUE_EFFECT_SD]) ** -2.0 * noise
-        normal = np.swapaxes(x, 1, 2) @ x + np.diag(prior)
+        noise = WEEK_SD**2
+        mean = np.array([self.y[:upto].mean(), FITNESS_EFFECT, 0.0])
+        prior = np.array([BASE_SD, FITNESS_EFFECT_SD, math.inf]) ** -2.0 * noise
+        tied = self.tied * math.sqrt(noise)
+        normal = np.swapaxes(x, 1, 2) @ x + np.diag(prior) + tied[:, :, None] * tied[:, None, :]
         score = x.transpose(0, 2, 1) @ y + prior * mean
         beta = np.linalg.solve(normal, score[:, :, None])[:, :, 0]
         # Neither can be negative: training does not make fatigue into strength.
         beta[:, 1:] = np.maximum(beta[:, 1:], 0.0)
         rest = y - (x @ beta[:, :, None])[:, :, 0]
         cost = (rest**2).sum(axis=1) + ((beta - mean) ** 2 * prior).sum(axis=1)
+        cost += (tied * beta).sum(axis=1) ** 2
         return beta, -0.5 * cost / noise + self.log_prior
 
     def best(self, upto: int) -> tuple[float, Constants, Variant]:

@@ -128,10 +128,11 @@ def test_another_coach_finds_nothing(store: Store) -> None:
         response_view(store, other, world.lifter.id, 0, now=NOW)
 
 
-def follow(world: World, c: Constants, weeks: int = 60) -> None:
-    """A lifter whose strength is the model's: four hard weeks, four easy ones, and what they leave."""
+def follow(world: World, c: Constants, weeks: int = 104) -> None:
+    """A lifter whose strength is the model's: hard and easy blocks of two to five weeks."""
     day = (7 * np.arange(weeks)[:, None] + [0, 2, 4]).ravel()
-    hard = day // 28 % 2 == 0
+    block = np.repeat(np.arange(weeks), np.random.default_rng(1).integers(2, 6, weeks))
+    hard = block[day // 7] % 2 == 0
     level = np.exp(performance(np.bincount(day, np.where(hard, 1.6, 0.4), 7 * weeks), c))[day]
     for when, kg, much in zip(day.tolist(), level.tolist(), hard.tolist(), strict=True):
         sets = [(round(0.8 * kg, 2), 5, 7.0)] * (8 if much else 2)

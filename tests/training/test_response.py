@@ -73,11 +73,12 @@ def test_returns_diminish() -> None:
     assert (np.diff(dose[:4]) / [1, 1, 2] < [1.0, 0.5, 0.5]).all()
 
 
-def simulated(model: Constants | None, weeks: int = 60, seed: int = 3) -> response.Response:
-    """Three sessions a week with four hard weeks and four easy ones, and strength by the model or a walk."""
+def simulated(model: Constants | None, weeks: int = 104, seed: int = 3) -> response.Response:
+    """Three sessions a week, hard and easy blocks of two to five weeks, strength by the model or a walk."""
     rng = np.random.default_rng(seed)
     day = np.concatenate([7 * np.arange(weeks)[:, None] + [0, 2, 4]]).ravel()
-    stress = np.where(day // 28 % 2 == 0, 1.6, 0.4)
+    block = np.repeat(np.arange(weeks), np.random.default_rng(1).integers(2, 6, weeks))
+    stress = np.where(block[day // 7] % 2 == 0, 1.6, 0.4)
     daily = np.bincount(day, stress, 7 * weeks)
     if model is None:
         level = np.log(100.0) + np.cumsum(rng.normal(0, 0.008, day.size))
@@ -100,7 +101,10 @@ def test_a_lifter_who_is_the_model_makes_it_speak() -> None:
     assert "better than both others" in found.sentence
     ahead = found.forecast(np.zeros(14))
     assert ahead.kg.shape == ahead.low_kg.shape == ahead.high_kg.shape == (15,)
-    assert ahead.kg[-1] > ahead.kg[0]  # Two weeks of rest after the end of a hard month.
+    # Within the days in which stress costs (6 of them for this lifter), rest leaves more than hard work.
+    worked = found.forecast(np.full(14, 1.6))
+    assert ahead.kg[0] == worked.kg[0]  # A day's stress acts from the next day on.
+    assert (ahead.kg[1:5] > worked.kg[1:5]).all()
 
 
 def test_a_forecast_carries_the_error_it_had_before() -> None:
@@ -119,7 +123,7 @@ def test_a_forecast_carries_the_error_it_had_before() -> None:
 
 def test_a_forecast_is_what_then_came() -> None:
     # The simulated lifter with and without its last four weeks: the forecast holds what was seen in them.
-    weeks = 60
+    weeks = 104
     whole = simulated(STRONG, weeks=weeks + 4)
     found = simulated(STRONG, weeks=weeks)
     assert found.speaks
@@ -150,7 +154,7 @@ def test_a_lifter_who_wanders_leaves_it_silent() -> None:
 def test_the_drawing_covers_every_day_and_both_parts() -> None:
     found = simulated(STRONG)
     assert found.day[0] == 0
-    assert found.day.size == found.fitness.size == found.fatigue.size == found.performance_kg.size == 420
+    assert found.day.size == found.fitness.size == found.fatigue.size == found.performance_kg.size == 728
     assert (found.fitness >= 0).all()
     assert (found.fatigue >= 0).all()
     assert found.seen_kg.shape == found.week.shape

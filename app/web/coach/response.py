@@ -113,9 +113,12 @@ def _before(view: ResponseView) -> str:
     found = view.influence
     assert found is not None
     if found.turns <= 0:
-        return "By this lift's log no training day costs more on a later date than it brings."
+        return (
+            "This lift's log does not show a training day that costs more on a later date than it brings. "
+            "That tells of the log rather than of the lifter: rest before a date as usual."
+        )
     if found.turns >= LONGEST_DAYS:
-        return "By this lift's log no training day before a date shows that it brings anything on it."
+        return "This lift's log does not show that a training day brings anything on a later date."
     if view.goal_day is None or view.turning_day is None or view.best_day is None:
         return _any_date(found)
     goal = view.lifter.lifter.goal or "The goal"
