@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import http.client
 import json
 import multiprocessing
@@ -13,7 +12,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 from benchmarks.figures import Figure, most, p10
