@@ -216,7 +216,9 @@ def _handle_errors(app: FastAPI) -> None:
             answer = say(request, 405, "Not done", "This address does not take that kind of request.")
             answer.headers.update(error.headers or {})
             return answer
-        return say(request, error.status_code, "Not done", str(error.detail))
+        answer = say(request, error.status_code, "Not done", str(error.detail))
+        answer.headers.update(error.headers or {})
+        return answer
 
     @app.exception_handler(RequestValidationError)
     def not_valid(request: Request, error: RequestValidationError) -> Response:

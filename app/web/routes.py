@@ -5,6 +5,8 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from app.web import access, health, libraries
+from app.web.api import document
+from app.web.api import routes as programs
 from app.web.coach import (
     account,
     acting,
@@ -50,4 +52,6 @@ def routers() -> list[APIRouter]:
         history.router,
         takeaway.router,
         moving.router,
+        document.router,
+        programs.router,
     ]

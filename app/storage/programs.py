@@ -1,0 +1,94 @@
+"""What programs read: pages of a coach's rows, each page one seek from where the last one ended."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import select, tuple_
+from sqlalchemy.orm import Session
+
+from app.storage.logs import StoredSet
+from app.storage.models import Block, Coach, Decision, Exercise, Flag, Lifter, logged_sets
+
+
+def lifters(db: Session, coach: Coach, *, after: int, limit: int) -> Sequence[Lifter]:
+    return db.scalars(
+        select(Lifter)
+        .where(Lifter.coach_id == coach.id, Lifter.deleted_at.is_(None), Lifter.id > after)
+        .order_by(Lifter.id)
+        .limit(limit)
+    ).all()
+
+
+def exercises(db: Session, coach: Coach, *, after: int, limit: int) -> Sequence[Exercise]:
+    return db.scalars(
+        select(Exercise)
+        .where(Exercise.coach_id == coach.id, Exercise.id > after)
+        .order_by(Exercise.id)
+        .limit(limit)
+    ).all()
+
+
+_SET_COLUMNS = tuple(logged_sets.c[name] for name in StoredSet.__slots__)
+
+
+def sets(
+    db: Session, lifter_id: int, *, first_day: int, last_day: int, after: tuple[int, int], limit: int
+) -> list[tuple[StoredSet, str]]:
+    """Sets in the order they were done, each with the name of its exercise."""
+    columns = logged_sets.c
+    rows = db.execute(
+        select(*_SET_COLUMNS, Exercise.name)
+        .outerjoin(Exercise, Exercise.id == columns.exercise_id)
+        .where(
+            columns.lifter_id == lifter_id,
+            columns.day.between(first_day, last_day),
+            tuple_(columns.day, columns.position) > after,
+        )
+        .order_by(columns.day, columns.position)
+        .limit(limit)
+    )
+    return [(StoredSet(*row[:-1]), row[-1] or "") for row in rows]
+
+
+def blocks(db: Session, lifter_id: int, *, after: int, limit: int) -> Sequence[Block]:
+    return db.scalars(
+        select(Block).where(Block.lifter_id == lifter_id, Block.id > after).order_by(Block.id).limit(limit)
+    ).all()
+
+
+def flags(
+    db: Session, coach: Coach, *, lifter_id: int | None, cleared: bool, after: int, limit: int
+) -> Sequence[tuple[Flag, str | None]]:
+    """Flags about a coach's lifters, or one of them, each with the name of its exercise."""
+    query = (
+        select(Flag, Exercise.name)
+        .join(Lifter, Lifter.id == Flag.lifter_id)
+        .outerjoin(Exercise, Exercise.id == Flag.exercise_id)
+        .where(Flag.id > after)
+        .order_by(Flag.id)
+        .limit(limit)
+    )
+    if not cleared:
+        query = query.where(Flag.cleared_at.is_(None))
+    return [(row[0], row[1]) for row in db.execute(_of(query, coach, lifter_id))]
+
+
+def decisions(
+    db: Session, coach: Coach, *, lifter_id: int | None, after: int, limit: int
+) -> Sequence[tuple[Decision, str | None]]:
+    query = (
+        select(Decision, Exercise.name)
+        .join(Lifter, Lifter.id == Decision.lifter_id)
+        .outerjoin(Exercise, Exercise.id == Decision.exercise_id)
+        .where(Decision.id > after)
+        .order_by(Decision.id)
+        .limit(limit)
+    )
+    return [(row[0], row[1]) for row in db.execute(_of(query, coach, lifter_id))]
+
+
+def _of(query: Any, coach: Coach, lifter_id: int | None) -> Any:
+    query = query.where(Lifter.coach_id == coach.id, Lifter.deleted_at.is_(None))
+    return query if lifter_id is None else query.where(Lifter.id == lifter_id)

@@ -1,0 +1,120 @@
+"""The interface described: as OpenAPI for programs, as a page for people."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.openapi.utils import get_openapi
+from fastapi.responses import Response
+
+from app import __version__
+from app.web.api import routes
+from app.web.pages import json_answer, page
+
+router = APIRouter()
+ABOUT = """Read a coach's roster and write to it. Make a token on the account page and send it with each
+request as `Authorization: Bearer TOKEN`; it reads, or reads and writes, and can be revoked at any time.
+Lists come in pages: pass `next` as `after`. Dates are days on the lifter's calendar, instants are UTC, masses
+kilograms unless a unit stands beside them. An error is a problem document (RFC 9457) whose `detail` says what
+to do."""
+PROBLEM = {
+    "type": "object",
+    "required": ["type", "title", "status", "detail"],
+    "properties": {
+        "type": {"type": "string"},
+        "title": {"type": "string"},
+        "status": {"type": "integer"},
+        "detail": {"type": "string"},
+        "request_id": {"type": "string"},
+        "errors": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "required": ["where", "expected"],
+                "properties": {
+                    "where": {"type": "array", "items": {"type": "string"}},
+                    "expected": {"type": "string"},
+                },
+            },
+        },
+    },
+}
+
+
+@cache
+def document() -> dict[str, Any]:
+    """The interface as an OpenAPI document."""
+    made = get_openapi(
+        title="Terrace",
+        version=__version__,
+        description=" ".join(ABOUT.split()),
+        routes=routes.router.routes,
+    )
+    made["components"]["schemas"]["Problem"] = PROBLEM
+    for name in ("HTTPValidationError", "ValidationError"):
+        made["components"]["schemas"].pop(name, None)
+    return made
+
+
+@router.get("/api/v1/openapi.json")
+def openapi() -> Response:
+    return json_answer(document())
+
+
+@router.get("/api/v1/")
+def docs(request: Request) -> Response:
+    """The same for people, without any script."""
+    found = document()
+    groups: dict[str, list[dict[str, Any]]] = {}
+    for path, methods in found["paths"].items():
+        for method, operation in methods.items():
+            body = operation.get("requestBody", {}).get("content", {}).get("application/json", {})
+            good: dict[str, Any] = next(
+                (answer for status, answer in operation["responses"].items() if status.startswith("2")), {}
+            )
+            groups.setdefault(operation["tags"][0], []).append(
+                {
+                    "method": method.upper(),
+                    "path": path,
+                    "summary": operation["summary"],
+                    "parameters": operation.get("parameters", []),
+                    "body": _name(body.get("schema", {})),
+                    "answer": _name(good.get("content", {}).get("application/json", {}).get("schema", {})),
+                }
+            )
+    schemas = {
+        name: (
+            one.get("description", ""),
+            [
+                (field, _words(kind), field in one.get("required", ()), kind.get("description", ""))
+                for field, kind in one["properties"].items()
+            ],
+        )
+        for name, one in sorted(found["components"]["schemas"].items())
+    }
+    return page(request, "api/docs.html", about=found["info"]["description"], groups=groups, schemas=schemas)
+
+
+def _name(schema: dict[str, Any]) -> str:
+    return str(schema.get("$ref", "")).rpartition("/")[2]
+
+
+def _words(kind: dict[str, Any]) -> str:
+    """A JSON schema in a few words."""
+    if "$ref" in kind:
+        return _name(kind)
+    if "anyOf" in kind:
+        return " or ".join(_words(one) for one in kind["anyOf"])
+    if "enum" in kind:
+        return ", ".join(map(str, kind["enum"]))
+    if kind.get("type") == "array":
+        return f"list of {_words(kind.get('items', {}))}"
+    words = str(kind.get("format") or kind.get("type", "any"))
+    low, high = kind.get("minimum"), kind.get("maximum")
+    if low is not None or high is not None:
+        words += f" {low if low is not None else ''}..{high if high is not None else ''}"
+    if "maxLength" in kind:
+        words += f", {kind['maxLength']} characters at most"
+    return words

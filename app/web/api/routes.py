@@ -1,0 +1,633 @@
+"""The interface for programs: JSON, a token in each request, errors as problem details."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import date
+from typing import Annotated, Any
+from zoneinfo import available_timezones
+
+from fastapi import APIRouter, Depends, Header, HTTPException, Path, Query, Response
+from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
+from starlette.requests import Request
+
+from app.exchange import exercise_names
+from app.planning import (
+    accounts,
+    analysis,
+    answers,
+    blocks,
+    decisions,
+    drafts,
+    exports,
+    lifters,
+    programs,
+)
+from app.storage.lifters import KG_PLATES, LB_PLATES
+from app.storage.models import Block, Coach, Decision, Flag, Lifter, SetMark
+from app.training.records import ExerciseAnalysis, Mark
+from app.training.units import parse_mass
+from app.web.api import shapes
+from app.web.dependencies import AppStore, Now
+from app.web.lifter.sync import wake
+
+PROBLEM = {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}
+TROUBLE: dict[int | str, dict[str, Any]] = {
+    400: {"description": "The body is no JSON", "content": PROBLEM},
+    401: {"description": "No token, or one that is unknown or revoked", "content": PROBLEM},
+    403: {"description": "The token may read only", "content": PROBLEM},
+    404: {"description": "Not there, or not this coach's", "content": PROBLEM},
+    409: {"description": "It does not fit what is stored; the words say why", "content": PROBLEM},
+    413: {"description": "Too large", "content": PROBLEM},
+    422: {"description": "A value cannot be taken; `errors` names each", "content": PROBLEM},
+    503: {"description": "The database is busy; nothing was stored", "content": PROBLEM},
+    507: {"description": "No room; nothing was stored", "content": PROBLEM},
+}
+
+bearer = HTTPBearer(auto_error=False, description="A token from the account page")
+
+
+def _no_store(response: Response) -> None:
+    response.headers["Cache-Control"] = "no-store"
+
+
+def _only_known(request: Request) -> None:
+    """Refuse a parameter that the operation does not have: a typing error would be passed over in silence."""
+    known = {one.alias for one in request.scope["route"].dependant.query_params}
+    unknown = sorted(set(request.query_params) - known)
+    if unknown:
+        raise HTTPException(422, f"{', '.join(unknown)[:80]} is not known here.")
+
+
+router = APIRouter(
+    prefix="/api/v1", responses=TROUBLE, dependencies=[Depends(_no_store), Depends(_only_known)]
+)
+
+
+def reader(
+    store: AppStore, now: Now, given: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)]
+) -> Coach:
+    """The coach whose data a token opens."""
+    return _holder(store, now, given, ("read", "write"))
+
+
+def writer(
+    store: AppStore, now: Now, given: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)]
+) -> Coach:
+    return _holder(store, now, given, ("write",))
+
+
+def _holder(
+    store: AppStore, now: Now, given: HTTPAuthorizationCredentials | None, scopes: tuple[str, ...]
+) -> Coach:
+    found = None if given is None else accounts.holder_of_token(store, given.credentials, now=now)
+    if found is None or found[1] == "feed":
+        raise HTTPException(
+            401,
+            "Send a token of the account page as Authorization: Bearer TOKEN.",
+            {"WWW-Authenticate": "Bearer"},
+        )
+    if found[1] not in scopes:
+        raise HTTPException(403, "This token may read but not write.")
+    return found[0]
+
+
+Reader = Annotated[Coach, Depends(reader)]
+Writer = Annotated[Coach, Depends(writer)]
+Id = Annotated[int, Path(ge=1, le=shapes.MOST)]
+Limit = Annotated[int, Query(ge=1, le=200, description="How many at most")]
+After = Annotated[int, Query(ge=0, le=shapes.MOST, description="`next` of the page before")]
+
+
+def _next(found: list[Any] | Any, limit: int) -> int | None:
+    return found[limit - 1].id if len(found) > limit else None
+
+
+# Lifters --------------------------------------------------------------------------------------------
+
+
+@router.get("/lifters", tags=["Lifters"], summary="Lifters of the roster, archived ones too")
+def list_lifters(coach: Reader, store: AppStore, limit: Limit = 50, after: After = 0) -> shapes.LifterPage:
+    found = programs.lifters_of(store, coach, after=after, limit=limit + 1)
+    return shapes.LifterPage(items=[_lifter(one) for one in found[:limit]], next=_next(found, limit))
+
+
+@router.post("/lifters", tags=["Lifters"], summary="Add a lifter", status_code=201)
+def add_lifter(body: shapes.LifterIn, coach: Writer, store: AppStore, now: Now) -> shapes.LifterOut:
+    _must_be_zone(body.time_zone)
+    plates = KG_PLATES if body.unit == "kg" else LB_PLATES
+    facts = lifters.Facts(
+        name=_name(body.name),
+        time_zone=body.time_zone,
+        unit=body.unit,
+        bar_grams=20_000 if body.unit == "kg" else 20_412,
+        plates=tuple((grams, pairs) for grams, pairs in plates),
+        body_mass_grams=_grams(body.body_mass_kg),
+        goal=body.goal,
+        goal_day=_ordinal(body.goal_day),
+        note=body.note,
+    )
+    try:
+        number = lifters.add(store, coach, facts, now=now)
+    except lifters.NameTaken:
+        raise HTTPException(409, "You coach somebody of this name already.") from None
+    return _lifter(lifters.find(store, coach, number))
+
+
+@router.get("/lifters/{lifter_id}", tags=["Lifters"], summary="One lifter")
+def one_lifter(lifter_id: Id, coach: Reader, store: AppStore) -> shapes.LifterOut:
+    return _lifter(lifters.find(store, coach, lifter_id))
+
+
+@router.patch("/lifters/{lifter_id}", tags=["Lifters"], summary="Change what is known of a lifter")
+def change_lifter(
+    lifter_id: Id, body: shapes.LifterChange, coach: Writer, store: AppStore, now: Now
+) -> shapes.LifterOut:
+    lifter = lifters.find(store, coach, lifter_id)
+    facts = lifters.Facts(
+        **{name: getattr(lifter, name) for name in lifters.Facts.__slots__ if name != "plates"},
+        plates=tuple((one[0], one[1]) for one in lifter.plates),
+    )
+    named: dict[str, Any] = {
+        "name": None if body.name is None else _name(body.name),
+        "status": body.status,
+        "time_zone": body.time_zone,
+        "unit": body.unit,
+        "goal": body.goal,
+        "goal_day": _ordinal(body.goal_day),
+        "body_mass_grams": _grams(body.body_mass_kg),
+        "note": body.note,
+    }
+    if body.time_zone is not None:
+        _must_be_zone(body.time_zone)
+    changed = replace(facts, **{name: value for name, value in named.items() if value is not None})
+    try:
+        lifters.change(store, coach, lifter_id, changed, now=now)
+    except lifters.NameTaken:
+        raise HTTPException(409, "You coach somebody else of this name.") from None
+    return _lifter(lifters.find(store, coach, lifter_id))
+
+
+@router.get("/exercises", tags=["Lifters"], summary="The exercises the coach uses")
+def list_exercises(
+    coach: Reader, store: AppStore, limit: Limit = 50, after: After = 0
+) -> shapes.ExercisePage:
+    found = programs.exercises_of(store, coach, after=after, limit=limit + 1)
+    items = [
+        shapes.ExerciseOut(
+            id=one.id,
+            name=one.name,
+            main_lift=one.main_lift,
+            measure=one.measure,  # type: ignore[arg-type]
+            body_mass_share=one.body_mass_share,
+            archived=one.archived_at is not None,
+        )
+        for one in found[:limit]
+    ]
+    return shapes.ExercisePage(items=items, next=_next(found, limit))
+
+
+def _must_be_zone(zone: str) -> None:
+    if zone not in available_timezones():
+        raise HTTPException(422, "time_zone is an area and a city, like Europe/Lisbon.")
+
+
+def _name(text: str) -> str:
+    name = " ".join(text.split())
+    if not name:
+        raise HTTPException(422, "A name has to show something.")
+    return name
+
+
+def _lifter(one: Lifter) -> shapes.LifterOut:
+    return shapes.LifterOut(
+        id=one.id,
+        name=one.name,
+        status=one.status,  # type: ignore[arg-type]
+        time_zone=one.time_zone,
+        unit=one.unit,  # type: ignore[arg-type]
+        goal=one.goal,
+        goal_day=_date(one.goal_day),
+        body_mass_kg=None if one.body_mass_grams is None else one.body_mass_grams / 1000,
+        recent_window_weeks=one.recent_window_weeks,
+        sensitivity=one.sensitivity,
+        note=one.note,
+        created_at=one.created_at,
+    )
+
+
+# Logs -----------------------------------------------------------------------------------------------
+
+
+@router.get("/lifters/{lifter_id}/sets", tags=["Logs"], summary="Sets in the order they were done")
+def list_sets(
+    lifter_id: Id,
+    coach: Reader,
+    store: AppStore,
+    first: Annotated[shapes.Day | None, Query(alias="from")] = None,
+    last: Annotated[shapes.Day | None, Query(alias="to")] = None,
+    limit: Limit = 50,
+    after: Annotated[str | None, Query(pattern=r"^[0-9]{1,7}-[0-9]{1,4}$", max_length=12)] = None,
+) -> shapes.SetPage:
+    day, _, position = (after or "0--1").partition("-")
+    found = programs.sets_of(
+        store,
+        coach,
+        lifter_id,
+        first_day=0 if first is None else first.toordinal(),
+        last_day=programs.LAST_DAY if last is None else last.toordinal(),
+        after=(int(day), int(position)),
+        limit=limit + 1,
+    )
+    items = []
+    for one, exercise in found[:limit]:
+        number, unit = exports.typed_load(one.load_grams, one.typed)
+        items.append(
+            shapes.SetOut(
+                id=f"{one.day}-{one.position}",
+                date=date.fromordinal(one.day),
+                exercise=exercise,
+                exercise_id=one.exercise_id,
+                session_id=one.session_id,
+                set_number=one.set_number,
+                load=number,
+                unit=unit,
+                load_kg=one.load_grams / 1000,
+                reps=one.reps,
+                rpe=None if one.rpe_tenths is None else one.rpe_tenths / 10,
+                seconds=one.seconds,
+                metres=one.metres,
+                warm_up=bool(one.marks & SetMark.WARM_UP),
+                failed=bool(one.marks & SetMark.FAILED),
+                held_out=bool(one.marks & SetMark.HELD_OUT),
+                note=one.note or "",
+                version=one.version,
+            )
+        )
+    return shapes.SetPage(items=items, next=items[-1].id if len(found) > limit else None)
+
+
+@router.post("/lifters/{lifter_id}/sets", tags=["Logs"], summary="Log sets, once", status_code=201)
+def add_sets(
+    request: Request,
+    lifter_id: Id,
+    body: shapes.SetsIn,
+    coach: Writer,
+    store: AppStore,
+    now: Now,
+    key: Annotated[
+        str,
+        Header(
+            alias="Idempotency-Key",
+            pattern=shapes.KEY,
+            min_length=16,
+            max_length=64,
+            description="Made by the program for these sets. Sent again, the same answer comes and nothing "
+            "is stored twice; with other sets it is refused.",
+        ),
+    ],
+) -> shapes.SetsAdded:
+    try:
+        new = [
+            programs.NewSet(
+                day=one.date.toordinal(),
+                exercise=_name(one.exercise),
+                load=parse_mass(f"{one.load:.3f}".rstrip("0").rstrip("."), one.unit),
+                reps=one.reps,
+                rpe_tenths=None if one.rpe is None else round(one.rpe * 10),
+                set_number=one.set_number,
+                seconds=one.seconds,
+                metres=one.metres,
+                warm_up=one.warm_up,
+                failed=one.failed,
+                note=one.note,
+            )
+            for one in body.sets
+        ]
+    except ValueError as error:
+        raise HTTPException(422, f"{error}.") from None
+    try:
+        answer = programs.take_sets(
+            store, coach, lifter_id, new, key, guess=exercise_names.guess, by="a program", now=now
+        )
+    except programs.KeyUsedBefore:
+        raise HTTPException(
+            422, "This Idempotency-Key came with other sets before. Make a new one."
+        ) from None
+    except programs.DayNotBegun:
+        raise HTTPException(422, "A set is dated after today where the lifter lives.") from None
+    except programs.DayFull:
+        raise HTTPException(409, "A day holds 10,000 sets at most.") from None
+    wake(request)
+    return shapes.SetsAdded(**answer)
+
+
+# Blocks ---------------------------------------------------------------------------------------------
+
+
+@router.get("/lifters/{lifter_id}/blocks", tags=["Blocks"], summary="A lifter's blocks")
+def list_blocks(
+    lifter_id: Id, coach: Reader, store: AppStore, limit: Limit = 50, after: After = 0
+) -> shapes.BlockPage:
+    found = programs.blocks_of(store, coach, lifter_id, after=after, limit=limit + 1)
+    items = [shapes.BlockOut(**_block(one)) for one in found[:limit]]
+    return shapes.BlockPage(items=items, next=_next(found, limit))
+
+
+@router.get("/blocks/{block_id}", tags=["Blocks"], summary="A block with its sessions and baseline")
+def one_block(block_id: Id, coach: Reader, store: AppStore) -> shapes.BlockDetail:
+    found = programs.block_of(store, coach, block_id)
+    names = found.exercises
+    return shapes.BlockDetail(
+        **_block(found.block),
+        sessions=[
+            shapes.PlannedSessionOut(
+                id=one.id,
+                week=one.week,
+                date=date.fromordinal(one.day),
+                name=one.name,
+                status=one.status,  # type: ignore[arg-type]
+                exercises=[
+                    shapes.PlannedExercise(exercise=names[line.exercise_id], text=line.text, sets=line.sets)
+                    for line in asked
+                ],
+            )
+            for one, asked in found.sessions
+        ],
+        baseline=[
+            shapes.BaselineOut(
+                exercise=names[one.exercise_id],
+                rep_range=one.rep_range,
+                load_kg=one.load_grams / 1000,
+                reps=one.reps,
+                rpe=None if one.rpe_tenths is None else one.rpe_tenths / 10,
+                date=date.fromordinal(one.day),
+                e1rm_kg=one.e1rm_grams / 1000,
+            )
+            for one in found.baseline
+        ],
+    )
+
+
+def _block(one: Block) -> dict[str, Any]:
+    return {
+        "id": one.id,
+        "lifter_id": one.lifter_id,
+        "name": one.name,
+        "kind": one.kind,
+        "purpose": one.purpose,
+        "start": date.fromordinal(one.start_day),
+        "end": date.fromordinal(one.end_day),
+        "status": one.status,
+        "version": one.version,
+    }
+
+
+# Analysis -------------------------------------------------------------------------------------------
+
+
+@router.get("/lifters/{lifter_id}/analysis", tags=["Analysis"], summary="A lifter's last analysis")
+def one_analysis(lifter_id: Id, coach: Reader, store: AppStore, now: Now) -> shapes.AnalysisOut:
+    view = analysis.lifter_view(store, coach, lifter_id, now=now)
+    return shapes.AnalysisOut(
+        lifter_id=view.lifter.id,
+        as_of=_date(view.as_of),
+        is_stale=view.is_stale,
+        loads=[
+            shapes.LoadOut(
+                measure=one.measure,
+                last_7_days=_finite(one.last_7_days),
+                last_28_days=_finite(one.last_28_days),
+                monotony=_finite(one.monotony),
+                strain=_finite(one.strain),
+            )
+            for one in view.loads
+        ],
+        exercises=[_exercise(one.exercise_id, one.analysis) for one in view.lifts],
+    )
+
+
+def _exercise(number: int, one: ExerciseAnalysis) -> shapes.ExerciseAnalysisOut:
+    trend = one.trend
+    return shapes.ExerciseAnalysisOut(
+        exercise_id=number,
+        exercise=one.exercise,
+        trend=None
+        if trend is None
+        else shapes.TrendOut(
+            e1rm_kg=_finite(trend.e1rm.mean),
+            low_kg=_finite(trend.e1rm.low),
+            high_kg=_finite(trend.e1rm.high),
+            slope_pct_per_week=_finite(trend.slope_pct_per_week.mean),
+            probability_rising=_finite(trend.probability_rising),
+        ),
+        exposures=[
+            shapes.ExposureOut(
+                rep_range=exposure.rep_range,
+                last_date=_date(exposure.last_day),
+                working_sets=exposure.working_sets,
+                status=exposure.status,
+                recent_best=_mark(exposure.recent_best),
+                all_time_best=_mark(exposure.all_time_best),
+            )
+            for exposure in one.exposures
+        ],
+    )
+
+
+def _mark(mark: Mark | None) -> shapes.MarkOut | None:
+    if mark is None:
+        return None
+    return shapes.MarkOut(
+        load_kg=_finite(mark.load_kg),
+        reps=int(mark.reps),
+        rpe=_finite(mark.rpe),
+        date=date.fromordinal(int(mark.day)),
+    )
+
+
+# Flags and decisions --------------------------------------------------------------------------------
+
+
+Cleared = Annotated[bool, Query(description="Cleared flags too")]
+
+
+@router.get("/flags", tags=["Flags"], summary="Flags across the roster")
+def list_flags(
+    coach: Reader, store: AppStore, cleared: Cleared = False, limit: Limit = 50, after: After = 0
+) -> shapes.FlagPage:
+    found = programs.flags_of(store, coach, cleared=cleared, after=after, limit=limit + 1)
+    return _flag_page(found, limit)
+
+
+@router.get("/lifters/{lifter_id}/flags", tags=["Flags"], summary="Flags about a lifter")
+def flags_of_lifter(
+    lifter_id: Id,
+    coach: Reader,
+    store: AppStore,
+    cleared: Cleared = False,
+    limit: Limit = 50,
+    after: After = 0,
+) -> shapes.FlagPage:
+    found = programs.flags_of(
+        store, coach, lifter_id=lifter_id, cleared=cleared, after=after, limit=limit + 1
+    )
+    return _flag_page(found, limit)
+
+
+@router.post(
+    "/lifters/{lifter_id}/flags/{flag_id}/answer",
+    tags=["Flags"],
+    summary="Snooze, dismiss or reopen a flag",
+    status_code=204,
+)
+def answer_flag(
+    lifter_id: Id, flag_id: Id, body: shapes.FlagAnswer, coach: Writer, store: AppStore, now: Now
+) -> None:
+    try:
+        match body.state:
+            case "snoozed":
+                if body.until is None:
+                    raise HTTPException(422, "A snooze needs the day it ends, as until.")
+                answers.snooze(
+                    store,
+                    coach,
+                    lifter_id,
+                    flag_id,
+                    until=body.until.toordinal(),
+                    reason=body.reason,
+                    now=now,
+                )
+            case "dismissed":
+                if not body.reason.strip():
+                    raise HTTPException(422, "A dismissal needs a reason.")
+                answers.dismiss(store, coach, lifter_id, flag_id, reason=body.reason, now=now)
+            case "open":
+                answers.reopen(store, coach, lifter_id, flag_id, now=now)
+    except answers.SnoozeInThePast as error:
+        raise HTTPException(422, f"{error}.") from None
+
+
+@router.get("/decisions", tags=["Decisions"], summary="Decisions across the roster")
+def list_decisions(
+    coach: Reader, store: AppStore, limit: Limit = 50, after: After = 0
+) -> shapes.DecisionPage:
+    return _decision_page(programs.decisions_of(store, coach, after=after, limit=limit + 1), limit)
+
+
+@router.get("/lifters/{lifter_id}/decisions", tags=["Decisions"], summary="Decisions about a lifter")
+def decisions_of_lifter(
+    lifter_id: Id, coach: Reader, store: AppStore, limit: Limit = 50, after: After = 0
+) -> shapes.DecisionPage:
+    found = programs.decisions_of(store, coach, lifter_id=lifter_id, after=after, limit=limit + 1)
+    return _decision_page(found, limit)
+
+
+@router.post(
+    "/lifters/{lifter_id}/flags/{flag_id}/decisions",
+    tags=["Decisions"],
+    summary="Decide about a flag: the plan is changed or the message sent",
+    status_code=201,
+)
+def decide(
+    lifter_id: Id, flag_id: Id, body: shapes.DecisionIn, coach: Writer, store: AppStore, now: Now
+) -> shapes.DecisionOut:
+    choice = decisions.Choice(
+        body.action,
+        percent=body.percent,
+        weeks=body.weeks,
+        reps=body.reps,
+        exercise=body.exercise,
+        message=body.message,
+    )
+    try:
+        made = decisions.decide(
+            store,
+            coach,
+            lifter_id,
+            flag_id,
+            choice,
+            note=body.note,
+            look_again_day=_ordinal(body.look_again),
+            by="a program",
+            now=now,
+        )
+    except decisions.NoBlock:
+        raise HTTPException(409, "No block is running whose plan could be changed.") from None
+    except (decisions.CannotDo, blocks.PlanNotReady) as error:
+        raise HTTPException(409, str(error)) from None
+    except (drafts.BlockChanged, blocks.BlockOverlaps):
+        raise HTTPException(409, "The block was changed meanwhile, or another stands there.") from None
+    return _decision(made, None)
+
+
+def _flag_page(found: Any, limit: int) -> shapes.FlagPage:
+    return shapes.FlagPage(
+        items=[_flag(one, exercise) for one, exercise in found[:limit]],
+        next=_next([one for one, _ in found], limit),
+    )
+
+
+def _flag(one: Flag, exercise: str | None) -> shapes.FlagOut:
+    return shapes.FlagOut(
+        id=one.id,
+        lifter_id=one.lifter_id,
+        exercise=exercise,
+        kind=one.kind,
+        severity=one.severity,  # type: ignore[arg-type]
+        probability=one.probability,
+        since=date.fromordinal(one.since_day),
+        evidence=one.evidence,
+        advice=one.advice,
+        clears_when=one.clears_when,
+        state=one.state,  # type: ignore[arg-type]
+        snoozed_until=_date(one.snoozed_until),
+        reason=one.reason,
+        opened_at=one.opened_at,
+        cleared_at=one.cleared_at,
+    )
+
+
+def _decision_page(found: Any, limit: int) -> shapes.DecisionPage:
+    return shapes.DecisionPage(
+        items=[_decision(one, exercise) for one, exercise in found[:limit]],
+        next=_next([one for one, _ in found], limit),
+    )
+
+
+def _decision(one: Decision, exercise: str | None) -> shapes.DecisionOut:
+    return shapes.DecisionOut(
+        id=one.id,
+        lifter_id=one.lifter_id,
+        flag_id=one.flag_id,
+        exercise=exercise,
+        action=one.action,
+        note=one.note,
+        date=date.fromordinal(one.day),
+        look_again=date.fromordinal(one.look_again_day),
+        detail=one.detail,
+        evidence=one.evidence,
+        outcome=one.outcome,
+        undone=one.undone_at is not None,
+        made_at=one.made_at,
+    )
+
+
+# Small things ---------------------------------------------------------------------------------------
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _date(ordinal: int | None) -> date | None:
+    return None if ordinal is None else date.fromordinal(ordinal)
+
+
+def _ordinal(day: date | None) -> int | None:
+    return None if day is None else day.toordinal()
+
+
+def _grams(kg: float | None) -> int | None:
+    return None if kg is None else round(kg * 1000)

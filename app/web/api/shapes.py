@@ -1,0 +1,347 @@
+"""What programs send and get, strictly: no unknown field, no number of another kind or without bounds."""
+
+from __future__ import annotations
+
+import re
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+
+MOST = 2**31 - 1
+# No control characters but tab and line ends in a text; none at all in a name, which also is not blank.
+TEXT = r"^[^\u0000-\u0008\u000b\u000c\u000e-\u001f\u007f]*$"
+NAME = r"^[^\u0000-\u001f\u007f]*[^\s\u0000-\u001f\u007f][^\u0000-\u001f\u007f]*$"
+KEY = r"^[A-Za-z0-9_-]{16,64}$"
+
+
+def _day(value: object) -> date:
+    if isinstance(value, date):
+        return value
+    if not isinstance(value, str) or not re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value, re.ASCII):
+        raise ValueError("a date is written like 2026-03-09")
+    found = date.fromisoformat(value)
+    if not 1950 <= found.year <= 2199:
+        raise ValueError("a date lies between 1950 and 2199")
+    return found
+
+
+Day = Annotated[date, BeforeValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]
+Number = Annotated[int, Field(ge=1, le=MOST)]
+Name = Annotated[str, Field(min_length=1, max_length=120, pattern=NAME)]
+Unit = Literal["kg", "lb"]
+
+
+class In(BaseModel):
+    """A body that a program sends."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class Out(BaseModel):
+    """A part of an answer."""
+
+    model_config = ConfigDict(extra="forbid", from_attributes=True)
+
+
+# Lifters --------------------------------------------------------------------------------------------
+
+
+class LifterIn(In):
+    """A new lifter."""
+
+    name: Name
+    time_zone: Annotated[str, Field(max_length=64, examples=["Europe/Lisbon"])]
+    unit: Unit = "kg"
+    goal: Annotated[str, Field(max_length=200, pattern=TEXT)] = ""
+    goal_day: Day | None = None
+    body_mass_kg: Annotated[float, Field(ge=20, le=400)] | None = None
+    note: Annotated[str, Field(max_length=5_000, pattern=TEXT)] = ""
+
+
+class LifterChange(In):
+    """What is to be changed about a lifter; what is not named stays."""
+
+    name: Name | None = None
+    status: Literal["active", "paused", "archived"] | None = None
+    time_zone: Annotated[str, Field(max_length=64)] | None = None
+    unit: Unit | None = None
+    goal: Annotated[str, Field(max_length=200, pattern=TEXT)] | None = None
+    goal_day: Day | None = None
+    body_mass_kg: Annotated[float, Field(ge=20, le=400)] | None = None
+    note: Annotated[str, Field(max_length=5_000, pattern=TEXT)] | None = None
+
+
+class LifterOut(Out):
+    id: int
+    name: str
+    status: Literal["active", "paused", "archived"]
+    time_zone: str
+    unit: Unit
+    goal: str
+    goal_day: Day | None
+    body_mass_kg: float | None
+    recent_window_weeks: int
+    sensitivity: float
+    note: str
+    created_at: datetime
+
+
+class ExerciseOut(Out):
+    id: int
+    name: str
+    main_lift: str | None
+    measure: Literal["load", "time", "distance"]
+    body_mass_share: Annotated[float, Field(description="Share of body mass that moves with the load")]
+    archived: bool
+
+
+# Logs -----------------------------------------------------------------------------------------------
+
+
+class SetIn(In):
+    """One set. The exercise is found by name, other spellings included, and made if it is new."""
+
+    date: Day
+    exercise: Name
+    load: Annotated[float, Field(ge=0, le=10_000, description="In the unit named; 0 for body weight alone")]
+    unit: Unit
+    reps: Annotated[int, Field(ge=0, le=200)]
+    rpe: Annotated[float, Field(ge=1, le=10, description="Kept to one decimal")] | None = None
+    set_number: Annotated[int, Field(ge=1, le=99)] | None = None
+    seconds: Annotated[int, Field(ge=1, le=7_200)] | None = None
+    metres: Annotated[int, Field(ge=1, le=10_000)] | None = None
+    warm_up: bool = False
+    failed: bool = False
+    note: Annotated[str, Field(max_length=500, pattern=TEXT)] = ""
+
+
+class SetsIn(In):
+    sets: Annotated[list[SetIn], Field(min_length=1, max_length=500)]
+
+
+class SetsAdded(Out):
+    """Where the sets now stand, in the order they were sent."""
+
+    added: list[str]
+
+
+class SetOut(Out):
+    id: Annotated[str, Field(description="Its place in the lifter's log; also where a next page begins")]
+    date: Day
+    exercise: str
+    exercise_id: int
+    session_id: int
+    set_number: int
+    load: Annotated[str, Field(description="The number as typed")]
+    unit: Unit
+    load_kg: float
+    reps: int
+    rpe: float | None
+    seconds: int | None
+    metres: int | None
+    warm_up: bool
+    failed: bool
+    held_out: Annotated[bool, Field(description="Left out of the estimates as a likely error")]
+    note: str
+    version: int
+
+
+# Blocks ---------------------------------------------------------------------------------------------
+
+
+class BlockOut(Out):
+    id: int
+    lifter_id: int
+    name: str
+    kind: str
+    purpose: str
+    start: Day
+    end: Day
+    status: Literal["draft", "planned", "assigned", "ended"]
+    version: int
+
+
+class PlannedExercise(Out):
+    exercise: str
+    text: Annotated[str, Field(description="The prescription as the coach reads it")]
+    sets: list[dict[str, Any]]
+
+
+class PlannedSessionOut(Out):
+    id: int
+    week: int
+    date: Day
+    name: str
+    status: Literal["planned", "done", "missed", "skipped"]
+    exercises: list[PlannedExercise]
+
+
+class BaselineOut(Out):
+    exercise: str
+    rep_range: str
+    load_kg: float
+    reps: int
+    rpe: float | None
+    date: Day
+    e1rm_kg: float
+
+
+class BlockDetail(BlockOut):
+    sessions: list[PlannedSessionOut]
+    baseline: Annotated[list[BaselineOut], Field(description="Recent bests frozen at the assignment")]
+
+
+# Analysis -------------------------------------------------------------------------------------------
+
+
+class LoadOut(Out):
+    measure: str
+    last_7_days: float | None
+    last_28_days: float | None
+    monotony: float | None
+    strain: float | None
+
+
+class TrendOut(Out):
+    e1rm_kg: float | None
+    low_kg: Annotated[float | None, Field(description="Lower end of the 90 % interval")]
+    high_kg: float | None
+    slope_pct_per_week: float | None
+    probability_rising: float | None
+
+
+class MarkOut(Out):
+    load_kg: float | None
+    reps: int
+    rpe: float | None
+    date: Day
+
+
+class ExposureOut(Out):
+    rep_range: str
+    last_date: Day | None
+    working_sets: int
+    status: str
+    recent_best: MarkOut | None
+    all_time_best: MarkOut | None
+
+
+class ExerciseAnalysisOut(Out):
+    exercise_id: int
+    exercise: str
+    trend: TrendOut | None
+    exposures: list[ExposureOut]
+
+
+class AnalysisOut(Out):
+    """The last analysis; as_of is empty before the first, is_stale says that something came in since."""
+
+    lifter_id: int
+    as_of: Day | None
+    is_stale: bool
+    loads: list[LoadOut]
+    exercises: list[ExerciseAnalysisOut]
+
+
+# Flags and decisions --------------------------------------------------------------------------------
+
+
+class FlagOut(Out):
+    id: int
+    lifter_id: int
+    exercise: str | None
+    kind: str
+    severity: Literal["act", "watch", "notice"]
+    probability: float | None
+    since: Day
+    evidence: dict[str, Any]
+    advice: str
+    clears_when: str
+    state: Literal["open", "snoozed", "dismissed", "cleared"]
+    snoozed_until: Day | None
+    reason: str
+    opened_at: datetime
+    cleared_at: datetime | None
+
+
+class FlagAnswer(In):
+    """Not now, not at all, or open again."""
+
+    state: Literal["open", "snoozed", "dismissed"]
+    until: Annotated[Day | None, Field(description="For a snooze: the day it ends")] = None
+    reason: Annotated[str, Field(max_length=200, pattern=TEXT)] = ""
+
+
+class DecisionIn(In):
+    """What to do about a flag. Numbers count only for the actions that use them."""
+
+    action: Literal[
+        "hold_course",
+        "step_back",
+        "spread_out",
+        "change_range",
+        "change_exercise",
+        "end_block",
+        "extend_block",
+        "re_baseline",
+        "correct_data",
+        "write",
+        "refer_out",
+    ]
+    percent: Annotated[float, Field(ge=1, le=50)] = 10.0
+    weeks: Annotated[int, Field(ge=1, le=4)] = 1
+    reps: Annotated[int, Field(ge=1, le=30)] = 8
+    exercise: Annotated[str, Field(max_length=120, pattern=TEXT)] = ""
+    message: Annotated[str, Field(max_length=4_000, pattern=TEXT)] = ""
+    note: Annotated[str, Field(max_length=2_000, pattern=TEXT)] = ""
+    look_again: Day | None = None
+
+
+class DecisionOut(Out):
+    id: int
+    lifter_id: int
+    flag_id: int | None
+    exercise: str | None
+    action: str
+    note: str
+    date: Day
+    look_again: Day
+    detail: dict[str, Any]
+    evidence: dict[str, Any]
+    outcome: dict[str, Any] | None
+    undone: bool
+    made_at: datetime
+
+
+# Pages ----------------------------------------------------------------------------------------------
+
+
+class LifterPage(Out):
+    items: list[LifterOut]
+    next: Annotated[int | None, Field(description="Pass as `after` for the next page; null on the last")]
+
+
+class ExercisePage(Out):
+    items: list[ExerciseOut]
+    next: int | None
+
+
+class SetPage(Out):
+    items: list[SetOut]
+    next: str | None
+
+
+class BlockPage(Out):
+    items: list[BlockOut]
+    next: int | None
+
+
+class FlagPage(Out):
+    items: list[FlagOut]
+    next: int | None
+
+
+class DecisionPage(Out):
+    items: list[DecisionOut]
+    next: int | None
