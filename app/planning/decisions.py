@@ -14,6 +14,8 @@ from datetime import datetime
 from statistics import NormalDist
 from typing import Any
 
+import numpy as np
+
 from app.planning import answers, drafts
 from app.planning import blocks as planning_blocks
 from app.planning.analysis import VERSION, LifterView, lifter_view
@@ -154,7 +156,11 @@ def propose(
     plan = plan_from_dict(block.plan) if block.plan else None
     if plan is None or not plan.lines:
         raise CannotDo(f"“{block.name}” was brought in without a plan. Assign a block first.")
-    old = resolve(plan, state, start_day=block.start_day)
+    # What the lifter has on the phone is what a change is a change of, also where the level moved since.
+    old = replace(
+        resolved := resolve(plan, state, start_day=block.start_day),
+        cells=_given_out(store, block, plan, resolved.cells, {one.id: one.name for one in names.values()}),
+    )
     name = None if about is None else about.name
     unit: Unit = "lb" if lifter.unit == "lb" else "kg"
     if choice.action == "re_baseline":
@@ -195,6 +201,34 @@ def _running(db: Transaction, lifter: Lifter, today: int) -> Block | None:
         ),
         None,
     )
+
+
+def _given_out(
+    store: Store,
+    block: Block,
+    plan: PlanDocument,
+    cells: Sequence[ResolvedCell],
+    known: Mapping[int, str],
+) -> tuple[ResolvedCell, ...]:
+    """Computed cells with the loads of the sessions already on the calendar."""
+    with store.reading() as db:
+        places = {one.id: (one.week - 1, one.position) for one in blocks.sessions(db, block.id)}
+        loads = {
+            (*places[one.planned_session_id], known[one.exercise_id]): [
+                each["load_grams"] for each in one.sets
+            ]
+            for one in blocks.prescriptions(db, list(places))
+        }
+    positions = {row.id: place for place, session in enumerate(plan.sessions) for row in session.rows}
+    found = []
+    for cell in cells:
+        given = loads.get((cell.week, positions[cell.row], cell.exercise), ())
+        if len(given) == len(cell.sets):
+            sets = tuple(replace(one, load_grams=grams) for one, grams in zip(cell.sets, given, strict=True))
+            found.append(replace(cell, sets=sets))
+        else:
+            found.append(cell)
+    return tuple(found)
 
 
 def _plain_sentence(choice: Choice) -> str:
@@ -540,7 +574,8 @@ def compute_outcomes(store: Store, lifter_id: int, *, now: datetime) -> int:
             analysis = kept.get(one.exercise_id or -1)
             now_known = {} if analysis is None else _numbers(analysis, lifter.stress_measure, today)
             due = seasons.planned_between(db, lifter_id, one.day + 1, today - 1)
-            one.outcome = outcome(one.evidence, now_known) | {
+            change = None if analysis is None else _change_since(analysis, one.day)
+            one.outcome = outcome(one.evidence, now_known, change) | {
                 "day": today,
                 "done": [sum(s.status == "done" for s in due), len(due)],
                 "flag": _flag_words(db, one),
@@ -548,24 +583,35 @@ def compute_outcomes(store: Store, lifter_id: int, *, now: datetime) -> int:
     return len(waiting)
 
 
-def outcome(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
-    """Before and after: level change with its 90 % interval, how probable a rise is, stress change.
+def _change_since(analysis: ExerciseAnalysis, then: int) -> tuple[float, float] | None:
+    """Change of the level since a day and its SD, both ends as today's analysis sees them. [%]
 
-    The two levels are estimated from the same lifter with the same bias and curve, so their errors are
-    alike; taking them as independent makes the interval too wide rather than too narrow.
+    What was believed on that day rested on a bias and a curve that have been learned better since; a
+    difference of beliefs is not a difference of the lifter.
     """
+    trend = analysis.trend
+    if trend is None or not trend.change_sd_pct.size:
+        return None
+    day, level = (series[-trend.change_sd_pct.size :] for series in (trend.day, trend.level_kg))
+    if not day[0] <= then <= day[-1]:
+        return None
+    before, sd = (float(np.interp(then, day, series)) for series in (level, trend.change_sd_pct))
+    return 100 * (float(level[-1]) / before - 1), sd
+
+
+def outcome(
+    before: Mapping[str, Any], after: Mapping[str, Any], change: tuple[float, float] | None
+) -> dict[str, Any]:
+    """Before and after: level change with its 90 % interval, how probable a rise is, stress change. [%]"""
     found: dict[str, Any] = {}
-    if "e1rm" in before and "e1rm" in after:
-        then, low, high = before["e1rm"]
-        new, new_low, new_high = after["e1rm"]
-        sd = math.hypot((high - low) / (2 * Z90), (new_high - new_low) / (2 * Z90))
-        change = 100 * (new / then - 1)
-        spread = 100 * Z90 * sd / then
+    if change is not None:
+        moved, sd = change
         found |= {
-            "level_pct": [change, change - spread, change + spread],
-            "better": NormalDist().cdf((new - then) / sd) if sd > 0 else float(new > then),
-            "slope": [before["slope"][0], after["slope"][0]],
+            "level_pct": [moved, moved - Z90 * sd, moved + Z90 * sd],
+            "better": NormalDist().cdf(moved / sd) if sd > 0 else float(moved > 0),
         }
+    if "slope" in before and "slope" in after:
+        found["slope"] = [before["slope"][0], after["slope"][0]]
     if before.get("stress") and after.get("stress") is not None:
         found["stress_pct"] = 100 * (after["stress"] / before["stress"] - 1)
     found["verdict"] = _verdict(found)

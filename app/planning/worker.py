@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from app.log import logger
 from app.planning.analysis import VERSION, recompute
 from app.planning.days import today_in
+from app.planning.decisions import compute_outcomes
 from app.planning.living_plan import follow
 from app.storage import lifters, snapshots
 from app.storage.engine import Store
@@ -51,6 +52,7 @@ def run_pending(store: Store, now: datetime) -> int:
         recompute(store, lifter_id, now=now)
         if follow(store, lifter_id, now=now):
             recompute(store, lifter_id, now=now)
+        compute_outcomes(store, lifter_id, now=now)
     return len(waiting)
 
 
@@ -147,6 +149,8 @@ class Worker:
             recompute(self._store, lifter_id, now=now)
             # What a block changes by itself makes the lifter stale, so that the next look analyses it.
             follow(self._store, lifter_id, now=now)
+            # Once a decision, on or after its day; every other time this is one indexed read.
+            compute_outcomes(self._store, lifter_id, now=now)
         except Exception as error:
             times = self._failures.get(lifter_id, (0, now))[0] + 1
             rest = RETRY_AFTER[min(times, len(RETRY_AFTER)) - 1]

@@ -168,6 +168,8 @@ class Trend:
     sessions_used: int
     curve_reps_per_fraction: float  # steepness of the lifter's own load-repetition curve, see repmax
     curve_known: bool  # False: too narrow a range of reps to learn the curve, population's is used
+    change_sd_pct: Floats = field(default_factory=lambda: np.zeros(0))
+    """(c,) [%] SD of the change of level from each of the last c of ``day`` to the as-of day."""
 
 
 @dataclass(frozen=True, slots=True)

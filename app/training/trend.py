@@ -112,6 +112,7 @@ FORECAST_OWN = 0.65
 and an estimated slope is in part noise."""
 FORECAST_PLAN = 0.5  # [1] share of what the planned change of work would do: plans change too
 SLOPE_WEEKS = 6
+CHANGE_WEEKS = 54  # [weeks] back to which the error of a change of level is kept: a year, and the week begun
 SLOPE_EVIDENCE_WEEKS = 16.0
 SLOPE_WANDER_SD = 0.005  # [1/week] how fast a slope that is not known to be anything may change
 
@@ -579,7 +580,18 @@ def read(f: Fit, lift: int, as_of: int) -> Trend:
         sessions_used=mine.stop - mine.start,
         curve_reps_per_fraction=reps_per_fraction(f, lift),
         curve_known=curve_known(f, lift),
+        change_sd_pct=_change_sd_pct(
+            f, lift, past[-CHANGE_WEEKS:], told[now + 1 - past[-CHANGE_WEEKS:].size : now + 1]
+        ),
     )
+
+
+def _change_sd_pct(f: Fit, lift: int, day: Ints, told: Floats) -> Floats:
+    """SD of the change from each day to the last. Bias and curve are shared by both ends and cancel. [%]"""
+    _, both = predict(f, lift, day, told)
+    variance = both.diagonal() + both[-1, -1] - 2 * both[-1]
+    sd: Floats = 100 * np.sqrt(np.maximum(variance, 0.0))
+    return sd
 
 
 def recent_slope(f: Fit, lift: int, as_of: int) -> tuple[float, float]:

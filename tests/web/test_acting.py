@@ -81,7 +81,7 @@ def test_the_change_is_shown_then_applied(client: Client, stalled: tuple[Lifter,
     before = load_in_week(client, block, 1)
     shown = client.get(path_of(lifter, flag), params={"action": "step_back", "back": "roster"}).text
     assert "two sets in five" in shown
-    assert "1 planned exercise changes" in shown
+    assert re.search(r"<b>2 x 5 at [\d.]+ kg", shown)
     assert "Next then" in shown
     assert "left (" in shown
     assert load_in_week(client, block, 1) == before
@@ -97,7 +97,7 @@ def test_the_change_is_shown_then_applied(client: Client, stalled: tuple[Lifter,
     }
     answer = client.post(path_of(lifter, flag), data=answers)
     assert (answer.status_code, answer.headers["location"]) == (303, "/")
-    assert load_in_week(client, block, 1) < before
+    assert load_in_week(client, block, 1) <= 0.9 * before
     with client.store.reading() as db:
         made = decisions.journal(db, client.coach)[0][0]
         held = db.get(Flag, flag)
