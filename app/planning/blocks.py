@@ -104,10 +104,13 @@ def state_of(
         one.exercise_id for one in seasons.pains(db, lifter.id, since_day=today) if one.resolved_at is None
     }
     hurt_lifts = {known[one].main_lift or known[one].name for one in hurt if one is not None and one in known}
+    names = {one.key: one.name for one in known.values()}
     states = {
         exercise.name: _exercise_state(
             exercise,
             lifter,
+            # "squat" and "Squat" are one lift; the core compares names as they stand.
+            names.get(exercises.key_of(exercise.main_lift or ""), exercise.main_lift),
             found.get(exercise.id),
             frozen.get(exercise.id, {}),
             steps.get(exercise.id, float("nan")),
@@ -132,6 +135,7 @@ def state_of(
 def _exercise_state(
     exercise: Exercise,
     lifter: Lifter,
+    main_lift: str | None,
     found: ExerciseAnalysis | None,
     baseline: Mapping[str, Mark],
     step_pct: float,
@@ -156,7 +160,7 @@ def _exercise_state(
         baseline=baseline,
         usual_step_pct=step_pct,
         body_mass_share_kg=exercise.body_mass_share * body_mass,
-        main_lift=exercise.main_lift,
+        main_lift=main_lift,
         painful=painful,
     )
 

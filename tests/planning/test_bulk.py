@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from app.planning import analysis, blocks, bulk
+from app.planning import analysis, blocks, builder, bulk
 from app.storage.engine import Store
 from app.storage.models import Coach, Lifter
 from tests.factories import NOW, TODAY, log_sets, make_coach, make_exercise, make_lifter
@@ -46,6 +46,22 @@ def test_it_begins_the_day_after_each_lifters_last_block(any_store: Store) -> No
     assert on.ends_first == "ends “Fives” on 15 Mar"
     clash = bulk.look(any_store, coach, ada, plan, start_day=TODAY - 7, now=NOW)
     assert clash.clash
+
+
+def test_a_main_lift_is_one_however_it_is_spelt(store: Store) -> None:
+    # Imports name the lift in small letters; the exercise is called as the coach writes it.
+    coach = make_coach(store)
+    lifter = make_lifter(store, coach=coach)
+    for name, main_lift in (("Squat", "squat"), ("Paused squat", "squat")):
+        lift = make_exercise(store, coach=coach, name=name, main_lift=main_lift)
+        for week in range(9):
+            log_sets(store, lifter, lift, TODAY - 7 * (9 - week), [(100.0, 5, 8.0)] * 3)
+    analysis.recompute(store, lifter.id, now=NOW)
+    assert [one.lift for one in bulk.look(store, coach, lifter, a_plan(), start_day=None, now=NOW).first] == [
+        "Squat"
+    ]
+    suggestion = builder.beginning(store, coach, lifter.id, now=NOW).suggestion
+    assert {one.exercise for one in suggestion.suggestions} == {"Squat"}
 
 
 def test_given_twice_the_second_is_refused(any_store: Store) -> None:
