@@ -63,7 +63,7 @@ def _shoot(base: str, sign_in: str, link: str) -> None:
         page.locator("button.primary").click()
         page.wait_for_load_state()
         state = coach.storage_state()
-        lifter = page.get_by_role("link", name="Ana Petrescu").get_attribute("href") or "/"
+        lifter = page.get_by_role("link", name="Ana Petrescu", exact=True).get_attribute("href") or "/"
         phone = browser.new_context(**PHONE)
         page = phone.new_page()
         page.goto(link)
