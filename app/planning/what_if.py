@@ -24,15 +24,17 @@ from app.storage.engine import Store
 from app.storage.models import Block, Coach, Lifter
 from app.training import dose
 from app.training import plan as plans
-from app.training.plan import Edit, PlanDocument, PlanError, plan_from_dict
-from app.training.prescription import Mass
-from app.training.preview import MEASURES, ResolvedPlan, Variant, what_if
+from app.training.plan import Edit, PlanDocument, PlanError, SetCells, plan_from_dict
+from app.training.prescription import Mass, print_prescription
+from app.training.preview import MEASURES, ResolvedCell, ResolvedPlan, Variant, resolve, what_if
 from app.training.progression import LifterState
 from app.training.records import Estimate, ExerciseAnalysis, Trend
+from app.training.resolving import share_of
 from app.training.response import Response, fit_response
 from app.training.rules import (
     AddEffort,
     AddLoad,
+    Change,
     EveryNthWeek,
     Percent,
     RepsThenLoad,
@@ -98,14 +100,9 @@ def compare(store: Store, coach: Coach, block_id: int, subject: Subject, *, now:
     BlockNotFound
         If it is not a block of one of this coach's lifters.
     """
-    with store.reading() as db:
-        block, lifter = blocks.of_coach(db, coach, block_id)
-        today = today_in(lifter.time_zone, now)
-        state = planning_blocks.state_of(
-            db, coach, lifter, today=today, block=None if block.status == "draft" else block
-        )
-    plan = plan_from_dict(block.plan)
-    offered = ways_of(plan, subject)
+    lifter, block, written = _read(store, coach, block_id, now=now)
+    plan, state, today = written.plan, written.state, written.state.as_of
+    offered = _ways_of(written, subject)
     variants = what_if(
         plan,
         {"As written": (), **{name: edits for name, _, edits in offered}},
@@ -151,6 +148,15 @@ def compare(store: Store, coach: Coach, block_id: int, subject: Subject, *, now:
     )
 
 
+def _read(store: Store, coach: Coach, block_id: int, *, now: datetime) -> tuple[Lifter, Block, _Written]:
+    with store.reading() as db:
+        block, lifter = blocks.of_coach(db, coach, block_id)
+        today = today_in(lifter.time_zone, now)
+        frozen = None if block.status == "draft" else block
+        state = planning_blocks.state_of(db, coach, lifter, today=today, block=frozen)
+    return lifter, block, _written(block, state, today)
+
+
 def take(
     store: Store,
     coach: Coach,
@@ -169,13 +175,10 @@ def take(
     BlockNotFound, BlockChanged, PlanError, NotRunning
         If it is not this coach's, was saved meanwhile, has no such way, or is over.
     """
-    with store.reading() as db:
-        block, _ = blocks.of_coach(db, coach, block_id)
+    block, written = _read(store, coach, block_id, now=now)[1:]
     if block.version != version:
-        raise drafts.BlockChanged(plan_from_dict(block.plan), block.version)
-    edits = next(
-        (edits for one, _, edits in ways_of(plan_from_dict(block.plan), subject) if one == name), None
-    )
+        raise drafts.BlockChanged(written.plan, block.version)
+    edits = next((edits for one, _, edits in _ways_of(written, subject) if one == name), None)
     if edits is None:
         raise PlanError("The block has no such way any more. Compare again.")
     if block.status == "draft":
@@ -187,10 +190,36 @@ def take(
 # The ways -------------------------------------------------------------------------------------------
 
 
-def ways_of(plan: PlanDocument, subject: Subject) -> list[tuple[str, str, list[Edit]]]:
-    """Name, what it means, and edits of each way that differs from the plan as written."""
+@dataclass(frozen=True, slots=True)
+class _Written:
+    """A plan with what it comes to for its lifter, and the first week that can still be changed."""
+
+    plan: PlanDocument
+    resolved: ResolvedPlan
+    state: LifterState
+    from_week: int
+
+
+def _written(block: Block, state: LifterState, today: int) -> _Written:
+    plan = plan_from_dict(block.plan)
+    begun = block.status != "draft" and block.start_day <= today
+    resolved = resolve(plan, state, start_day=block.start_day)
+    return _Written(plan, resolved, state, (today - block.start_day) // 7 + 1 if begun else 0)
+
+
+def _ways_of(written: _Written, subject: Subject) -> list[tuple[str, str, list[Edit]]]:
+    """Name, what it means, and edits of each way that differs from the plan as written.
+
+    Rows that climb by a rule get another rule. Rows with every week typed get other texts; how often those
+    are trained is typed too, so there is no other spacing of them.
+    """
+    plan = written.plan
     if subject == "steps":
         found = [(name, _times(factor), _steps(plan, factor)) for factor, name in STEPS]
+        found += [
+            (f"{name} throughout", "loads of the cells that are typed", _throughout(written, Decimal(factor)))
+            for name, factor in (("5 % lighter", "0.95"), ("2.5 % heavier", "1.025"), ("5 % heavier", "1.05"))
+        ]
     elif subject == "spacing":
         found = [
             (words, "rows that climb are trained so seldom", _spaced(plan, weeks))
@@ -202,8 +231,8 @@ def ways_of(plan: PlanDocument, subject: Subject) -> list[tuple[str, str, list[E
             *(
                 (
                     f"Step back after {weeks} weeks",
-                    "then climbs again",
-                    _step_backs(plan, StepBack(every=weeks)),
+                    "a tenth less load and two sets in five fewer for a week",
+                    [*_step_backs(plan, StepBack(every=weeks)), *_eased(written, weeks)],
                 )
                 for weeks in (3, 4, 5)
             ),
@@ -214,6 +243,40 @@ def ways_of(plan: PlanDocument, subject: Subject) -> list[tuple[str, str, list[E
             ),
         ]
     return [one for one in found if one[2]]
+
+
+def _typed(written: _Written) -> list[ResolvedCell]:
+    """Cells still to be done that stand as typed in rows that no rule moves."""
+    still = {row.id for _, row in written.plan.lines if not any(_climbs(rule) for rule in row.rules)}
+    return [
+        cell
+        for cell in written.resolved.cells
+        if cell.row in still and cell.week >= written.from_week and cell.source == "typed"
+    ]
+
+
+def _changed(written: _Written, cells: Sequence[ResolvedCell], change: Change) -> list[Edit]:
+    """These cells by another load, where one is known, and fewer sets, as texts."""
+    texts = []
+    for cell in cells:
+        state = written.state.exercises.get(cell.exercise)
+        loads, at = [], 0
+        for group in cell.prescription.groups:
+            loads.append(cell.sets[at].load_grams if at < len(cell.sets) else None)
+            at += len(group.sets)
+        if any(load is not None for load in loads):
+            changed = print_prescription(share_of(cell.prescription, loads, state, change))
+            texts.append((cell.row, cell.week, changed))
+    return [SetCells(tuple(texts))] if texts else []
+
+
+def _throughout(written: _Written, factor: Decimal) -> list[Edit]:
+    return _changed(written, _typed(written), Change(load_factor=factor))
+
+
+def _eased(written: _Written, weeks: int) -> list[Edit]:
+    light = [one for one in _typed(written) if one.week % (weeks + 1) == weeks]
+    return _changed(written, light, Change(load_factor=Decimal("0.9"), sets_factor=0.6))
 
 
 def _times(factor: Decimal) -> str:
@@ -269,8 +332,8 @@ def _step_backs(plan: PlanDocument, step_back: StepBack | None) -> list[Edit]:
 
 def _why_nothing(subject: Subject) -> str:
     return (
-        f"There are no other {subject} to compare: no row of this block climbs by a rule. Give a row a rule "
-        "in its menu, or leave cells empty behind the first so that the rule fills them."
+        f"There is nothing to compare under {subject}: no row of this block climbs by a rule, or no load of "
+        "it is known. Leave the cells behind the first one empty and give the row a rule in its menu."
     )
 
 

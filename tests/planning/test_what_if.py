@@ -72,11 +72,23 @@ def test_spacing_and_step_backs_lower_the_stress(store: Store) -> None:
     assert after.stress[3] < after.stress[2]
 
 
-def test_a_block_without_rules_says_why_there_is_nothing_to_compare(store: Store) -> None:
-    coach, draft = a_draft(store, a_plan())
-    found = what_if.compare(store, coach, draft.id, "steps", now=NOW)
-    assert [way.name for way in found.ways] == ["As written"]
-    assert "no row of this block climbs by a rule" in found.nothing
+def test_typed_cells_are_lighter_heavier_and_eased_as_texts(store: Store) -> None:
+    coach, draft = a_draft(store, a_plan("4 x 5 at 100 kg", weeks=5))
+    steps = last_loads(what_if.compare(store, coach, draft.id, "steps", now=NOW))
+    assert steps == {
+        "As written": 100_000,
+        "5 % lighter throughout": 95_000,
+        "2.5 % heavier throughout": 102_500,
+        "5 % heavier throughout": 105_000,
+    }
+    eased = what_if.compare(store, coach, draft.id, "step-backs", now=NOW)
+    after = next(way for way in eased.ways if way.name == "Step back after 3 weeks")
+    easy = after.variant.resolved.cells[3]
+    assert (easy.top_grams, len(easy.sets)) == (90_000, 2)  # 0.6 of four sets, cut.
+    assert after.variant.resolved.cells[4].top_grams == 100_000
+    spacing = what_if.compare(store, coach, draft.id, "spacing", now=NOW)
+    assert [way.name for way in spacing.ways] == ["As written"]
+    assert "no row of this block climbs by a rule" in spacing.nothing
 
 
 def test_a_way_is_taken_by_a_draft_and_by_a_running_block(any_store: Store) -> None:
