@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from app.planning import attention
+from app.planning import attention, decisions
 from app.training import (
     dose,
     effort,
@@ -33,6 +33,20 @@ from app.web.pages import page
 from app.web.svg import hatch_defs, hatch_key
 
 router = APIRouter()
+
+DECISION_DOES = {
+    "hold_course": "The plan stays.",
+    "step_back": "Load down by the share you choose and two sets in five fewer, for the weeks you choose.",
+    "spread_out": "The heaviest work of the flagged lift every second week.",
+    "change_range": "The flagged lift in sets of another number of repetitions, with the reserve it had.",
+    "change_exercise": "Another exercise in the place of the flagged one.",
+    "end_block": "The block ends with this week.",
+    "extend_block": "The last week is repeated.",
+    "re_baseline": "The rest of the block is assigned anew from a fresh baseline.",
+    "correct_data": "Odd sets are corrected, confirmed or left out.",
+    "write": "A message to the lifter.",
+    "refer_out": "The lifter is asked to see a qualified clinician.",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +87,8 @@ def methods_page(request: Request, desk: Desk) -> Response:
         rules=signals.THRESHOLDS,
         changes=signals.CHANGES,
         attention=attention,
+        decisions=decisions,
+        decision_does=DECISION_DOES,
         exposure=exposure,
         rolling=rolling,
         dose=dose,
