@@ -435,7 +435,8 @@ def _said(make: Maker, found: Tables, exercises: range, lifters: range) -> None:
             "flag_id": make.maybe(flag["id"]),
             "exercise_id": flag["exercise_id"],
             "action": "step_back",
-            "detail": make.document(),
+            "detail": make.document()
+            | {"by": "x", "sentence": make.words(), "changes": [], "next_before": "", "next_after": ""},
             "evidence": make.document(),
             "note": make.long_words(),
             "day": make.day(),

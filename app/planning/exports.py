@@ -141,7 +141,13 @@ def _problems(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[str]:
         fields = set(logs.StoredSet.__slots__) | {"lifter_id"}
         if any(not isinstance(one, dict) or one.keys() != fields for one in row["changed"]):
             wrong.append(f"import_batches, row {number}, changed: expected sets as they were")
+    for number, row in enumerate(rows.get("decisions", ()), 1):
+        if not isinstance(row["detail"].get("changes"), list) or not row["detail"].keys() >= _DECIDED:
+            wrong.append(f"decisions, row {number}, detail: expected {', '.join(sorted(_DECIDED))}")
     return wrong
+
+
+_DECIDED = frozenset({"by", "sentence", "changes", "next_before", "next_after"})
 
 
 def _is_pair(one: object) -> bool:
