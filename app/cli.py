@@ -250,11 +250,35 @@ def add_import(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     parser.add_argument(
         "--good-rows", action="store_true", help="leave rows with errors out and take the rest"
     )
+    parser.add_argument(
+        "--whole", action="store_true", help="the file is one of terrace export, for an empty account"
+    )
 
     def run(options: argparse.Namespace) -> int:
         from app import commands as todo
 
-        return todo.import_log(options)
+        return todo.import_whole(options) if options.whole else todo.import_log(options)
+
+    parser.set_defaults(run=run)
+
+
+def add_export(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = commands.add_parser(
+        "export",
+        help="take everything of a coach out",
+        description="Write all that a coach owns into one file. It can be taken in again, equal, into an "
+        "empty account: terrace import FILE --whole.",
+        epilog="Example: terrace export everything.xlsx --coach ines@example.org",
+    )
+    parser.add_argument("file", metavar="FILE", help="its ending says the form: .json, .xlsx, .zip for CSV")
+    parser.add_argument(
+        "--coach", metavar="LOGIN", help="whose data; needed only if there are several coaches"
+    )
+
+    def run(options: argparse.Namespace) -> int:
+        from app import commands as todo
+
+        return todo.export(options.file, options.coach)
 
     parser.set_defaults(run=run)
 
@@ -334,6 +358,7 @@ COMMANDS = (
     add_demo,
     add_serve,
     add_import,
+    add_export,
     add_analyse,
     add_backup,
     add_restore,

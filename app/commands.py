@@ -195,6 +195,84 @@ def import_log(options: argparse.Namespace) -> int:
     return 0
 
 
+def import_whole(options: argparse.Namespace) -> int:
+    """Take a file of `export` into an empty account."""
+    from app.exchange import coach_file
+    from app.exchange.tables import Refused
+    from app.planning import exports
+
+    settings = settings_or_exit()
+    path = Path(options.log)
+    try:
+        read = coach_file.read(path.read_bytes(), options.log)
+    except (Refused, OSError) as refused:
+        say(f"terrace: {refused}")
+        return 2
+    for error in read.errors[:50]:
+        say(str(error))
+    if read.errors:
+        say("terrace: nothing was stored.")
+        return 2
+    tables = {shape.name: list(read.file.records(shape.name)) for shape in read.file.shapes}
+    with opened(settings) as store:
+        coach = access.only_coach(store, options.coach)
+        if coach is None:
+            say("Say whose account it is with --coach LOGIN." if options.coach is None else "No such coach.")
+            return 2
+        if options.dry_run:
+            say(", ".join(f"{len(rows):,} {name}" for name, rows in tables.items() if rows))
+            return 0
+        try:
+            counts = exports.load(store, coach, tables, by="command line", now=datetime.now(UTC))
+        except exports.NotEmpty:
+            say("There is data in this account already. A whole file is taken into an empty one only.")
+            return 2
+        except exports.CannotLoad as refused:
+            for words in refused.errors:
+                say(words)
+            say("terrace: nothing was stored.")
+            return 2
+    say(f"Stored: {counts['lifters']:,} lifters with {counts['logged_sets']:,} sets.")
+    return 0
+
+
+def export(target: str, login: str | None) -> int:
+    """Write everything a coach owns into a file."""
+    from app.exchange import coach_file
+    from app.planning import exports
+
+    settings = settings_or_exit()
+    path = Path(target)
+    form = path.suffix.lower().removeprefix(".")
+    if form not in coach_file.WRITERS:
+        say(f"{target}: end the name in .json, .xlsx or .zip.")
+        return 2
+    if path.exists():
+        say(f"{target} is there already. Choose another name.")
+        return 2
+    with opened(settings) as store:
+        coach = access.only_coach(store, login)
+        if coach is None:
+            say("Say whose data it is with --coach LOGIN." if login is None else "No such coach.")
+            return 2
+        now = datetime.now(UTC)
+        found = exports.everything(store, coach, by="command line", now=now)
+    file = coach_file.file_of(found.described, found.tables, program_version=__version__, made_at=now)
+    part = path.with_name(path.name + ".part")
+    try:
+        # Under its name only once it is whole, and for nobody else's eyes.
+        part.touch(mode=0o600)
+        part.write_bytes(coach_file.WRITERS[form][0](file))
+        part.rename(path)
+    except (ValueError, OSError) as error:
+        part.unlink(missing_ok=True)
+        say(f"terrace: {error}")
+        return 2
+    lifters, sets = (len(found.tables[name]) for name in ("lifters", "logged_sets"))
+    say(f"{target}: {lifters:,} lifters with {sets:,} sets")
+    return 0
+
+
 def _add_blocks(store: Store, coach: Coach, found: Mapping[str, Sequence[BlockSpan]]) -> None:
     from app.planning import past_blocks, rosters
 

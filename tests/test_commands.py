@@ -143,3 +143,41 @@ def test_every_command_explains_itself_with_an_example(tmp_path: Path, command: 
     assert shown.returncode == 0
     assert "Example:" in shown.stdout
     assert not (tmp_path / "data").exists()
+
+
+@pytest.mark.parametrize("form", ["json", "xlsx", "zip"])
+def test_everything_goes_out_and_into_an_empty_database(folder: Path, tmp_path: Path, form: str) -> None:
+    terrace(folder, "import", str(folder / "LOG.csv"), "--blocks", str(folder / "BLOCKS.csv"))
+    target = folder / f"all.{form}"
+    out = terrace(folder, "export", str(target))
+    assert (out.returncode, "1 lifters with 2 sets" in out.stderr) == (0, True), out.stderr
+    assert target.stat().st_mode & 0o077 == 0
+    again = terrace(folder, "export", str(target))
+    assert (again.returncode, "is there already" in again.stderr) == (2, True)
+    other = tmp_path / "other"
+    other.mkdir()
+    from app.storage.engine import Store
+    from tests.factories import make_coach
+
+    store = Store(f"sqlite:///{other / 'data' / 'terrace.db'}")
+    store.migrate()
+    make_coach(store)
+    store.close()
+    taken = terrace(other, "import", str(target), "--whole")
+    assert (taken.returncode, "1 lifters with 2 sets" in taken.stderr) == (0, True), taken.stderr
+    twice = terrace(other, "import", str(target), "--whole")
+    assert (twice.returncode, "data in this account already" in twice.stderr) == (2, True)
+    back = other / f"back.{form}"
+    terrace(other, "export", str(back))
+    if form == "json":
+        first, second = (json.loads(one.read_bytes())["tables"] for one in (target, back))
+        assert first == second
+
+
+def test_an_export_needs_a_form_and_a_coach(folder: Path) -> None:
+    no_form = terrace(folder, "export", str(folder / "all.txt"))
+    assert (no_form.returncode, "end the name in .json" in no_form.stderr) == (2, True)
+    nobody = terrace(folder, "export", str(folder / "all.json"), "--coach", "nobody")
+    assert (nobody.returncode, nobody.stderr.strip()) == (2, "No such coach.")
+    no_file = terrace(folder, "import", str(folder / "none.json"), "--whole")
+    assert no_file.returncode == 2
