@@ -16,7 +16,6 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import RedirectResponse, Response
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from app.config import Settings
@@ -26,6 +25,7 @@ from app.web import dependencies
 from app.web.dependencies import LinkNeeded, Refused, SignInNeeded
 from app.web.pages import ROOT, environment, page, problem, see_other
 from app.web.routes import routers
+from app.web.static_files import Static
 
 # An empty <style> element has this hash; plotly makes one and fills it by script, which the policy allows.
 EMPTY_STYLE = "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='"
@@ -87,7 +87,7 @@ def create_app(
     app.state.templates = environment()
     for router in routers():
         app.include_router(router)
-    app.mount("/static", StaticFiles(directory=ROOT / "static"), name="static")
+    app.mount("/static", Static(directory=ROOT / "static"), name="static")
     _handle_errors(app)
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=5)
     app.add_middleware(Gate, settings=settings)

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
 
-from benchmarks.figures import Figure, most, p10
+from benchmarks.figures import Figure, least, most, p10
 
 ROUNDS, PER_ROUND = 12, 60
 
@@ -170,6 +170,71 @@ def set_post() -> float:
     return best
 
 
+@contextmanager
+def _phone() -> Iterator[tuple[Any, Any]]:
+    """A lifter's phone in a real browser before a real server, and the world behind it."""
+    from playwright.sync_api import sync_playwright
+
+    from app.storage.engine import Store
+    from tests.browser.conftest import CHROMIUM, FLAGS, PHONE, Visit, serve
+    from tests.phone_factories import make_world
+
+    with tempfile.TemporaryDirectory() as folder:
+        store = Store(f"sqlite:///{folder}/terrace.db")
+        store.migrate()
+        world = make_world(store, today=datetime.now(UTC).date().toordinal(), time_zone="UTC")
+        live = serve(store, worker=False)
+        try:
+            with sync_playwright() as playwright:
+                browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+                context = browser.new_context(**PHONE, timezone_id="UTC")
+                hand = Visit(context, context.new_page(), live, [])
+                hand.open_link(world.lifter)
+                yield hand, world
+                browser.close()
+        finally:
+            live.stop()
+            store.close()
+
+
+def first_load() -> float:
+    """What comes over the wire, headers and all, when today's page is opened for the first time. [kB]"""
+    with _phone() as (hand, _world):
+        wire = hand.context.new_cdp_session(hand.page)
+        received: list[float] = []
+        wire.on("Network.loadingFinished", lambda event: received.append(event["encodedDataLength"]))
+        wire.send("Network.enable")
+        hand.goto("/today")
+        hand.page.wait_for_selector("body[data-ready]")
+        hand.page.wait_for_timeout(500)
+    return sum(received) / 1000
+
+
+def taps() -> float:
+    from tests.browser.journeys import open_today, session_of_twenty
+
+    with _phone() as (hand, _world):
+        return float(session_of_twenty(open_today(hand)))
+
+
+def offline_sets() -> float:
+    """How many of 100 sets lifted without a network are stored once, in order, at their time."""
+    from app.storage import logs
+    from tests.browser.journeys import a_hundred_offline, plan_a_hundred
+
+    with _phone() as (hand, world):
+        store, today = hand.live.store, datetime.now(UTC).date().toordinal()
+        in_order = plan_a_hundred(store, world, today)
+        _page, lifted = a_hundred_offline(hand)
+        with store.reading() as db:
+            sets = logs.sets_between(db, world.lifter.id, today - 1, today + 1)
+    good = sum(
+        (one.exercise_id, one.planned_set) == place and abs((one.lifted_at or 0) - at) < 2
+        for one, place, at in zip(sets, in_order, lifted, strict=False)
+    )
+    return float(good - max(len(sets) - 100, 0))
+
+
 FIGURES = [
     Figure(
         "phone.set_post",
@@ -177,5 +242,26 @@ FIGURES = [
         most(2.5),
         set_post,
         "a set saved over HTTP, against an endpoint that does nothing plus one bare commit with sync",
+    ),
+    Figure(
+        "phone.first_load_kb",
+        "kB",
+        most(30),
+        first_load,
+        "everything a browser receives on opening today's page for the first time, compressed, with headers",
+    ),
+    Figure(
+        "phone.taps_20_sets",
+        "taps",
+        most(45),
+        taps,
+        "a session of 20 sets logged as prescribed, rated and finished, counted in a browser",
+    ),
+    Figure(
+        "phone.offline_sets",
+        "sets",
+        least(100),
+        offline_sets,
+        "of 100 lifted with the network cut and the page closed and reloaded: stored once, in order, on time",
     ),
 ]

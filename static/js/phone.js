@@ -289,8 +289,7 @@ function stamp(li, item) {
 let finished = null;
 
 function render() {
-  say();
-  if (!isSession) return;
+  if (!isSession) { say(); return; }
   finished = null;
   for (const li of lines.values()) li.now = { ...first.get(li), chain: new Set() };
   for (const item of mine()) if (ours(item) || ["amend", "remove"].includes(item.write.kind)) apply(item);
@@ -309,6 +308,7 @@ function render() {
     else s.textContent = right;
   }
   place();
+  say();
 }
 function planWords(li) {
   if (!li.dataset.amount) return "";
@@ -522,15 +522,16 @@ async function done() {
   setTimeout(() => go.removeAttribute("aria-disabled"), 300);
   const where = li.closest(".lift"), item = li.now.item, values = work();
   let made;
-  if (li.now.done && !(item && item.state === "refused" && item.write.kind === "set")) made = await change(li, values);
+  if (isGone(item)) await forgetSet(li);
+  if (li.now.done && !isGone(item) && !(item && item.state === "refused" && item.write.kind === "set")) made = await change(li, values);
   else {
-    const fields = item ? item.write : { session: sessionKey(), exercise: exerciseOf(where),
+    const fields = item && item.write.kind === "set" ? item.write : { session: sessionKey(), exercise: exerciseOf(where),
       prescription: where.dataset.prescription ? Number(where.dataset.prescription) : null,
       planned_set: li.dataset.planned !== undefined ? Number(li.dataset.planned) : null,
       number: Math.min(Number(li.dataset.number), 99), day: earlier ? page.dataset.day : null,
       seen: page.dataset.seen ? Number(page.dataset.seen) : null, warm_up: false };
     made = make("set", { ...fields, ...values, kind: "set" });
-    if (item) { made.write.at = item.write.at; made.write.offset = item.write.offset; await forget(item.id); }
+    if (item && item.write.kind === "set") { made.write.at = item.write.at; made.write.offset = item.write.offset; await forget(item.id); }
     if (!await store(made)) return;
     if (li.dataset.added) { lines.delete(li.dataset.slot); li.remove(); }
     if (!item && !earlier) rest(Number(li.dataset.rest || 120));
@@ -560,7 +561,27 @@ async function change(li, values) {
   await store(made);
   return made;
 }
+const isGone = (item) => Boolean(item && item.state === "refused" && item.answer && item.answer.theirs === null);
+// The set was taken out elsewhere: this phone's own memory of it goes too.
+async function forgetSet(li) {
+  const about = [li.now.first, li.now.set];
+  await forget(...mine().filter((one) => one.id === li.now.first || (one.root && about.includes(one.root))).map((one) => one.id));
+  Object.assign(first.get(li), { done: null, set: null, state: li.dataset.amount ? "planned" : "gone", right: "" });
+}
+async function keepTheirs(li) {
+  const { theirs, set, version } = li.now.item.answer;
+  await forget(li.now.item.id);
+  Object.assign(first.get(li), { done: theirs, set, version, state: "done", words: wordsOf(theirs), right: [rated(theirs), "saved"].filter(Boolean).join(", ") });
+  chosen = null;
+  render();
+}
 async function takeOut(li) {
+  if (isGone(li.now.item)) {
+    await forgetSet(li);
+    chosen = null;
+    render();
+    return;
+  }
   const last = items.get(li.now.last);
   const chain = mine().filter((one) => one.id === li.now.last || li.now.chain.has(one.id));
   if (last && last.write.kind === "set" && (last.state === "refused" || (last.state === "waiting" && !last.tried))) await forget(last.id);
@@ -759,7 +780,7 @@ document.addEventListener("click", (event) => {
   else if (act === "skip-set") { const li = form.closest("li.set"); skip({ prescription: Number(li.closest(".lift").dataset.prescription), planned_set: Number(li.dataset.planned) }); }
   else if (act === "take-out") takeOut(form.closest("li.set"));
   else if (act === "close") { chosen = null; render(); }
-  else if (act === "keep-theirs") { const li = form.closest("li.set"); forget(li.now.item.id).then(() => { chosen = null; if (waiting().length || !navigator.serviceWorker?.controller) render(); else location.reload(); }); }
+  else if (act === "keep-theirs") keepTheirs(form.closest("li.set"));
   else if (event.target.id === "undo") undo();
   else if (event.target.id === "more-rest") {
     const end = JSON.parse(localStorage.getItem("terrace-rest") || "{}").end || Date.now();

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import BrowserContext, Page, Route, expect
+from playwright.sync_api import Route, expect
 
 from app.planning import logging
 from app.storage import access, logs, phone
@@ -17,8 +16,17 @@ from app.storage.engine import Store
 from app.storage.models import Exercise, PlannedSession
 from app.training.loading import per_side
 from tests.browser.conftest import PHONE, LiveServer, Visit
+from tests.browser.journeys import (
+    Thumb,
+    a_hundred_offline,
+    kept_for_later,
+    open_today,
+    plan_a_hundred,
+    sent,
+    session_of_twenty,
+)
 from tests.factories import make_exercise
-from tests.phone_factories import World, from_coach, make_block, make_world, phone_token, plan_session, set_of
+from tests.phone_factories import World, from_coach, make_block, make_world, phone_token
 
 pytestmark = pytest.mark.browser
 TODAY = datetime.now(UTC).date().toordinal()
@@ -37,67 +45,15 @@ def hand(visit: Callable[..., Visit], world: World) -> Visit:
     return opened
 
 
-def open_today(hand: Visit, path: str = "/today") -> Page:
-    hand.goto(path)
-    hand.page.wait_for_selector("body[data-ready]")
-    return hand.page
-
-
-def kept_for_later(page: Page) -> None:
-    """Wait until the worker has the page, as it has after the first visit."""
-    page.evaluate(
-        """async () => {
-            await navigator.serviceWorker.ready;
-            while (!(await caches.match('/today'))) await new Promise((go) => setTimeout(go, 50));
-        }"""
-    )
-
-
-def reopened(context: BrowserContext, url: str) -> Page:
-    page = context.new_page()
-    page.goto(url + "/today")
-    page.wait_for_selector("body[data-ready]")
-    return page
-
-
 def stored(store: Store, world: World, day: int = TODAY) -> list[logs.StoredSet]:
     with store.reading() as db:
         return logs.sets_between(db, world.lifter.id, day - 1, day + 1)
 
 
-def sent(page: Page, sets: int) -> None:
-    """Wait until so many sets are saved and nothing waits on the phone any more."""
-    said = f"{sets} {'set' if sets == 1 else 'sets'} saved." if sets else ""
-    expect(page.locator("#outbox")).to_have_text(said, timeout=15_000)
-
-
-class Thumb:
-    """Counts its taps."""
-
-    def __init__(self, page: Page) -> None:
-        self.page, self.taps = page, 0
-
-    def tap(self, selector: str, **options: Any) -> None:
-        self.page.locator(selector).filter(visible=True).first.tap(**options)
-        self.taps += 1
-
-    def done(self, number: int) -> None:
-        expect(self.page.locator("#go-what")).to_have_text(f"Set {number} done")
-        self.tap("#go")
-
-
 def test_a_session_of_twenty_sets_takes_at_most_45_taps(hand: Visit, world: World, store: Store) -> None:
-    page = open_today(hand)
-    thumb = Thumb(page)
-    for sets in (8, 6, 6):
-        for number in range(1, sets + 1):
-            thumb.done(number)
-    thumb.tap("#finish label:has(input[value='8'])")
-    expect(page.locator("#go-what")).to_have_text("Finish session")
-    thumb.tap("#go")
-    expect(page.locator("#summary")).to_contain_text("20 of 20 sets, session RPE 8", timeout=10_000)
-    print(f"taps for a session of 20 sets: {thumb.taps}")
-    assert thumb.taps <= 45
+    taps = session_of_twenty(open_today(hand))
+    print(f"taps for a session of 20 sets: {taps}")
+    assert taps <= 45
     assert len(stored(store, world)) == 20
     with store.reading() as db:
         (logged,) = logs.sessions_between(db, world.lifter.id, TODAY, TODAY)
@@ -124,50 +80,14 @@ def test_changing_all_three_numbers_takes_four_taps_plus_digits(
 def test_a_hundred_sets_offline_are_stored_once_in_order_with_their_times(
     hand: Visit, store: Store, world: World
 ) -> None:
-    with store.transaction() as db:
-        db.delete(db.get(PlannedSession, world.session.id))
-    lifts = [make_exercise(store, coach=world.coach, name=f"Lift {n}") for n in range(5)]
-    plan_session(
-        store, world.lifter, world.block, [(one, "", [set_of(100, 5, 7)] * 20) for one in lifts], day=TODAY
-    )
-    page = open_today(hand)
-    kept_for_later(page)
-    hand.context.set_offline(True)
-    hand.live.stop()  # A closing page is told it is online: nobody must be there to hear it.
-    lifted: list[float] = []
-
-    def lift(shown: Page, first: int, last: int) -> None:
-        thumb = Thumb(shown)
-        for number in range(first, last):
-            thumb.done(number % 20 + 1)
-            lifted.append(time.time())
-        expect(shown.locator("li.set[data-state=waiting]")).to_have_count(last)
-
-    lift(page, 0, 40)
-    expect(page.locator("#outbox")).to_have_text("40 waiting on this phone.")
-    page.close()
-    page = reopened(hand.context, hand.live.url)
-    lift(page, 40, 80)
-    page.reload()
-    page.wait_for_selector("body[data-ready]")
-    lift(page, 80, 100)
-    assert stored(store, world) == []
-    page.close()
-    back = time.time()
-    hand.live.start()
-    hand.context.set_offline(False)
-    page = reopened(hand.context, hand.live.url)
-    sent(page, 100)
+    in_order = plan_a_hundred(store, world, TODAY)
+    page, lifted = a_hundred_offline(hand)
     sets = stored(store, world)
-    assert len(sets) == 100
-    assert [(one.exercise_id, one.planned_set) for one in sets] == [
-        (a.id, n) for a in lifts for n in range(20)
-    ]
+    assert [(one.exercise_id, one.planned_set) for one in sets] == in_order
     assert [one.position for one in sets] == list(range(100))
     for one, at in zip(sets, lifted, strict=True):
         assert one.lifted_at is not None
         assert abs(one.lifted_at - at) < 2
-        assert one.lifted_at <= back
     expect(page.locator("li.set[data-state=done]")).to_have_count(100)
 
 
@@ -365,6 +285,28 @@ def test_what_is_stored_can_be_kept_instead(hand: Visit, store: Store, world: Wo
     expect(page.locator("li.set[data-state=done]")).to_contain_text("170 kg x 3")
     sent(page, 1)
     assert stored(store, world)[0].load_grams == 170_000
+
+
+@pytest.mark.parametrize("answer", ["Save again", "Take out"])
+def test_a_set_taken_out_elsewhere_can_be_stored_anew_or_let_go(
+    hand: Visit, store: Store, world: World, answer: str
+) -> None:
+    page = open_today(hand)
+    Thumb(page).done(1)
+    sent(page, 1)
+    token = phone_token(store, world.lifter, datetime.now(UTC))
+    remove = {"id": "other-phone-remove-1", "kind": "remove", "set": f"{TODAY}-0", "version": 1}
+    logging.take(store, token, [remove], idle=timedelta(days=1), now=datetime.now(UTC))
+    page.locator("li.set .line").first.tap()
+    page.locator("#load").fill("180")
+    page.locator("#go").tap()
+    refused = page.locator("li.set[data-state=refused]")
+    expect(refused).to_contain_text("taken out meanwhile")
+    refused.locator(".line").tap()
+    page.get_by_role("button", name=answer).tap()
+    expect(refused).to_have_count(0)
+    sent(page, 1 if answer == "Save again" else 0)
+    assert [one.load_grams for one in stored(store, world)] == ([180_000] if answer == "Save again" else [])
 
 
 @pytest.mark.parametrize("offline", [False, True], ids=["online", "offline"])

@@ -144,7 +144,9 @@ def test_the_manifest_and_the_worker_name_what_the_phone_keeps(phone: Client) ->
     worker = phone.get("/phone-sw.js")
     assert worker.headers["content-type"].startswith("text/javascript")
     page = phone.get("/today").text
-    for kept in re.findall(r'"(/static/[^"]+)"', worker.text):
+    listed = re.findall(r'"(/[^"]+\?v=[0-9a-f]+)"', worker.text)
+    assert len(listed) == 2
+    for kept in listed:
         assert kept in page
         assert phone.get(kept).status_code == 200
 
