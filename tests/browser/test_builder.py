@@ -11,7 +11,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from app.planning import analysis, drafts
+from app.planning import analysis, blocks, drafts
 from app.storage.engine import Store
 from app.storage.models import Block, Coach, Lifter
 from app.training import plan as plans
@@ -203,7 +203,12 @@ def test_two_tabs_see_each_other_and_nothing_typed_is_lost(
 @pytest.mark.parametrize("width", [390, 1366])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing(
-    visit: Callable[..., Visit], club: tuple[Coach, Lifter], store: Store, width: int, scheme: str
+    visit: Callable[..., Visit],
+    club: tuple[Coach, Lifter],
+    store: Store,
+    live_server: LiveServer,
+    width: int,
+    scheme: str,
 ) -> None:
     coach, lifter = club
     block = a_draft(store, club)
@@ -215,11 +220,67 @@ def test_axe_finds_nothing(
         version=1,
         now=datetime.now(UTC),
     )
+    drafts.save(store, coach, block.id, [], version=2, start_day=TODAY + 21, now=datetime.now(UTC))
+    given = blocks.assign(store, coach, lifter.id, a_plan(name="Now"), start_day=TODAY, now=datetime.now(UTC))
     page = opened(visit, coach, "/blocks", viewport={"width": width, "height": 800}, color_scheme=scheme)
-    for path in ("/blocks", f"/lifters/{lifter.id}/blocks/new", f"/blocks/{block.id}"):
-        page.goto(page.url.split("/", 3)[0] + "//" + page.url.split("/", 3)[2] + path)
-        assert (
-            page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth") == 0
-        ), path
+
+    def check(path: str) -> None:
+        wide = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        assert page.evaluate(wide) == 0, path
         found = Axe().run(page, options=AXE_RULES)
         assert found.violations_count == 0, f"{path}\n{found.generate_report()}"
+
+    for path in (
+        "/blocks",
+        f"/lifters/{lifter.id}/blocks/new",
+        f"/blocks/{block.id}",
+        f"/blocks/{given.id}",
+        f"/blocks/{block.id}/what-if",
+        f"/lifters/{lifter.id}/season",
+        "/blocks/assign",
+    ):
+        page.goto(live_server.url + path)
+        check(path)
+    page.get_by_label("for all on").check()
+    page.get_by_role("button", name="Everybody").click()
+    page.get_by_role("button", name="Compare").click()
+    expect(page.get_by_text("1 compared.")).to_be_visible()
+    check("the table compared")
+
+
+def test_a_season_is_moved_by_keyboard_and_the_focus_stays(
+    visit: Callable[..., Visit], club: tuple[Coach, Lifter], store: Store
+) -> None:
+    coach, lifter = club
+    now = datetime.now(UTC)
+    for name, start in (("Now", TODAY), ("Next", TODAY + 28), ("Last", TODAY + 56)):
+        blocks.assign(store, coach, lifter.id, a_plan(name=name), start_day=start, now=now)
+    page = opened(visit, coach, f"/lifters/{lifter.id}/season")
+    later = page.get_by_role("button", name=re.compile(r"^Week later ?: Next$"))
+    later.focus()
+    for _ in range(2):
+        page.keyboard.press("Enter")
+        expect(page.get_by_text("“Last” moved a week later with it.")).to_be_visible()
+        expect(later).to_be_focused()
+        page.wait_for_load_state("networkidle")
+    expect(page.get_by_text("2 weeks free")).to_be_visible()
+    page.get_by_role("button", name=re.compile(r"^Week earlier ?: Last$")).focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("alert")).to_contain_text("“Next” stands until")
+
+
+def test_a_roster_is_assigned_with_progress(
+    visit: Callable[..., Visit], club: tuple[Coach, Lifter], store: Store
+) -> None:
+    coach, _ = club
+    for number in range(24):
+        make_lifter(store, coach=coach, name=f"Lifter {number:02}", time_zone="UTC")
+    page = opened(visit, coach, "/blocks/assign")
+    page.get_by_role("button", name="Everybody").click()
+    page.get_by_role("button", name="Compare").click()
+    expect(page.get_by_text("25 compared.")).to_be_visible(timeout=20_000)
+    page.get_by_role("checkbox", name="Lifter 00").uncheck()
+    page.get_by_role("button", name="Assign to everybody ticked").click()
+    expect(page.get_by_text("24 done.")).to_be_visible(timeout=20_000)
+    with store.reading() as db:
+        assert db.query(Block).where(Block.status == "assigned").count() == 24
