@@ -59,7 +59,7 @@ def test_from_a_spreadsheet_to_a_set_on_the_roster(
     log = tmp_path / "LOG.csv"
     log.write_text(a_log(datetime.now(UTC)))
     page.get_by_role("link", name="Data").click()
-    page.get_by_label("File").set_input_files(log)
+    page.get_by_label("File", exact=True).set_input_files(log)
     page.get_by_role("button", name="Look at it first").click()
     expect(page.get_by_text("120 sets are new")).to_be_visible()
     page.get_by_role("button", name="Import 120 sets").click()
