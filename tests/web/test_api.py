@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import pytest
@@ -210,8 +211,8 @@ Fuzzed = tuple[Client, dict[str, str], dict[str, int]]
 NOT_PROMISED = [positive_data_acceptance]
 
 
-@pytest.fixture
-def fuzzed(store: Store) -> Iterator[Fuzzed]:
+@contextmanager
+def roster_to_fuzz(store: Store) -> Iterator[Fuzzed]:
     """A roster with something in every table, a token of each scope, and another coach's lifter."""
     coach = make_coach(store)
     exports.load(store, coach, rosters.tables(3), by="test", now=NOW)
@@ -228,6 +229,12 @@ def fuzzed(store: Store) -> Iterator[Fuzzed]:
         yield client, tokens, there
 
 
+@pytest.fixture
+def fuzzed(store: Store) -> Iterator[Fuzzed]:
+    with roster_to_fuzz(store) as ready:
+        yield ready
+
+
 def name_what_is_there(case: Any, there: dict[str, int]) -> None:
     """Numbers of rows that exist and a day that has begun: by chance alone few requests would get so far."""
     case.path_parameters = {name: there[name] for name in case.path_parameters or {}}
@@ -242,9 +249,11 @@ def fuzz(
     headers: dict[str, str],
     there: dict[str, int],
     sent: Counter[int],
+    *,
+    examples: int = EXAMPLES,
 ) -> None:
     @settings(
-        max_examples=EXAMPLES,
+        max_examples=examples,
         deadline=None,
         database=None,
         derandomize=True,
