@@ -72,7 +72,7 @@ def test_from_a_spreadsheet_to_a_set_on_the_roster(
             break
         page.wait_for_timeout(500)
         page.reload()
-    page.get_by_role("link", name="Vilde Aas").click()
+    page.get_by_role("link", name="Vilde Aas", exact=True).click()
     expect(page.get_by_role("heading", name="Vilde Aas")).to_be_visible()
     expect(page.get_by_text(re.compile(r"now 1\d\d(\.\d)? kg")).first).to_be_visible()
     lifter_url = page.url
