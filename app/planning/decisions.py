@@ -156,11 +156,9 @@ def propose(
     plan = plan_from_dict(block.plan) if block.plan else None
     if plan is None or not plan.lines:
         raise CannotDo(f"“{block.name}” was brought in without a plan. Assign a block first.")
+    given = drafts.given_out(store, coach, block)
     # What the lifter has on the phone is what a change is a change of, also where the level moved since.
-    old = replace(
-        resolved := resolve(plan, state, start_day=block.start_day),
-        cells=_given_out(store, block, plan, resolved.cells, {one.id: one.name for one in names.values()}),
-    )
+    old = drafts.keeping(given, plan, resolve(plan, state, start_day=block.start_day))
     name = None if about is None else about.name
     unit: Unit = "lb" if lifter.unit == "lb" else "kg"
     if choice.action == "re_baseline":
@@ -178,7 +176,7 @@ def propose(
     if not edits:
         raise CannotDo(f"Nothing of {name or 'the block'} is left in the plan that this could change.")
     after, _ = plans.apply_all(plan, edits)
-    new = resolve(after, state, start_day=block.start_day)
+    new = drafts.keeping(given, after, resolve(after, state, start_day=block.start_day))
     return Proposal(
         choice,
         LABELS[choice.action],
@@ -201,34 +199,6 @@ def _running(db: Transaction, lifter: Lifter, today: int) -> Block | None:
         ),
         None,
     )
-
-
-def _given_out(
-    store: Store,
-    block: Block,
-    plan: PlanDocument,
-    cells: Sequence[ResolvedCell],
-    known: Mapping[int, str],
-) -> tuple[ResolvedCell, ...]:
-    """Computed cells with the loads of the sessions already on the calendar."""
-    with store.reading() as db:
-        places = {one.id: (one.week - 1, one.position) for one in blocks.sessions(db, block.id)}
-        loads = {
-            (*places[one.planned_session_id], known[one.exercise_id]): [
-                each["load_grams"] for each in one.sets
-            ]
-            for one in blocks.prescriptions(db, list(places))
-        }
-    positions = {row.id: place for place, session in enumerate(plan.sessions) for row in session.rows}
-    found = []
-    for cell in cells:
-        given = loads.get((cell.week, positions[cell.row], cell.exercise), ())
-        if len(given) == len(cell.sets):
-            sets = tuple(replace(one, load_grams=grams) for one, grams in zip(cell.sets, given, strict=True))
-            found.append(replace(cell, sets=sets))
-        else:
-            found.append(cell)
-    return tuple(found)
 
 
 def _plain_sentence(choice: Choice) -> str:
@@ -336,13 +306,12 @@ def _next_words(resolved: ResolvedPlan, exercise: str | None, from_day: int, uni
     """The next exposure and its predicted reserve, as a line."""
     for cell in resolved.cells:
         if cell.day >= from_day and cell.sets and (exercise is None or cell.exercise == exercise):
-            load = "" if cell.top_grams is None else f" with {format_mass(cell.top_grams, unit)}"
-            rir = (
-                ""
-                if cell.rir is None
-                else f", {cell.rir.mean:.1f} left ({cell.rir.low:.1f} to {cell.rir.high:.1f})"
-            )
-            return f"{cell.exercise} {cell.text}{load}{rir}"
+            load = "" if cell.top_grams is None else format_mass(cell.top_grams, unit)
+            said = f"{cell.exercise} {cell.text}" + (f", {load}" if load and load not in cell.text else "")
+            if cell.rir is None:
+                return said
+            low, mean, high = (max(0.0, value) for value in (cell.rir.low, cell.rir.mean, cell.rir.high))
+            return f"{said}: about {mean:.0f} left ({low:.0f} to {high:.0f})"
     return "nothing planned"
 
 
@@ -440,6 +409,7 @@ def decide(
             proposal.edits,
             version=proposal.block_version,
             why=f"{proposal.label}: {proposal.sentence}",
+            keep_given=True,
             by=who,
             now=now,
         )

@@ -7,13 +7,13 @@ block's lifter has done stays: only sessions from today on are computed anew.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from app.planning import blocks as planning_blocks
 from app.planning.days import today_in
-from app.storage import audit, blocks, lifters, plan_changes
+from app.storage import audit, blocks, exercises, lifters, plan_changes
 from app.storage.engine import Store, Transaction
 from app.storage.models import Block, BlockTemplate, BlockVersion, Coach, Lifter
 from app.training import plan as plans
@@ -175,10 +175,14 @@ def change(
     *,
     version: int,
     why: str,
+    keep_given: bool = False,
     by: str | None = None,
     now: datetime,
 ) -> Block:
     """Change a running block from today on; what was done stays, the version before is kept.
+
+    With ``keep_given`` a prescription that the edits leave as it is keeps the loads it was given out with;
+    otherwise all that is to come is computed from today's level.
 
     Raises
     ------
@@ -200,7 +204,8 @@ def change(
         wrong = planning_blocks.problems(plan)
         if wrong:
             raise planning_blocks.PlanNotReady(wrong)
-        _rewrite(db, coach, lifter, block, plan, today=today, now=now)
+        given = _given(db, coach, block) if keep_given else {}
+        _rewrite(db, coach, lifter, block, plan, given, today=today, now=now)
         blocks.save_version(db, block, by=by or coach.name, why=why, at=now)
         plan_changes.add(
             db,
@@ -224,6 +229,41 @@ def change(
             why=why[:200],
         )
         return block
+
+
+Given = Mapping[tuple[int, int, str, str], Sequence[int | None]]
+"""Loads on the calendar by week (from 0), place in the week, exercise and prescription. [g]"""
+
+
+def given_out(store: Store, coach: Coach, block: Block) -> Given:
+    """The loads that a block's sessions were given out with."""
+    with store.reading() as db:
+        return _given(db, coach, block)
+
+
+def _given(db: Transaction, coach: Coach, block: Block) -> Given:
+    places = {one.id: (one.week - 1, one.position) for one in blocks.sessions(db, block.id)}
+    names = {one.id: one.name for one in exercises.all_of(db, coach)}
+    return {
+        (*places[one.planned_session_id], names[one.exercise_id], one.text): [
+            each["load_grams"] for each in one.sets
+        ]
+        for one in blocks.prescriptions(db, list(places))
+    }
+
+
+def keeping(given: Given, plan: PlanDocument, resolved: ResolvedPlan) -> ResolvedPlan:
+    """A computed plan in which what is prescribed as before has the loads it was given out with."""
+    positions = {row.id: place for place, session in enumerate(plan.sessions) for row in session.rows}
+
+    def kept(cell: ResolvedCell) -> ResolvedCell:
+        loads = given.get((cell.week, positions[cell.row], cell.exercise, cell.text[:200]), ())
+        if len(loads) != len(cell.sets):
+            return cell
+        sets = (replace(one, load_grams=load) for one, load in zip(cell.sets, loads, strict=True))
+        return replace(cell, sets=tuple(sets))
+
+    return replace(resolved, cells=tuple(kept(one) for one in resolved.cells))
 
 
 def versions(store: Store, coach: Coach, block_id: int) -> Sequence[BlockVersion]:
@@ -260,8 +300,8 @@ def changes(
 def _cell_text(cell: ResolvedCell | None, unit: Unit) -> str:
     if cell is None or not cell.sets:
         return "nothing"
-    top = cell.top_grams
-    return cell.text if top is None else f"{cell.text}: {format_mass(top, unit)}"
+    load = "" if cell.top_grams is None else format_mass(cell.top_grams, unit)
+    return f"{cell.text}: {load}" if load and load not in cell.text else cell.text
 
 
 def _rewrite(
@@ -270,12 +310,13 @@ def _rewrite(
     lifter: Lifter,
     block: Block,
     plan: PlanDocument,
+    given: Given,
     *,
     today: int,
     now: datetime,
 ) -> None:
     state = planning_blocks.state_of(db, coach, lifter, today=today, block=block)
-    resolved = resolve(plan, state, start_day=block.start_day)
+    resolved = keeping(given, plan, resolve(plan, state, start_day=block.start_day))
     _keep(block, plan, start_day=None, now=now)
     db.flush()
     planning_blocks.write_sessions(db, coach, block, plan, resolved, from_day=today)
