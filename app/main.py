@@ -23,6 +23,7 @@ from app.log import logger
 from app.storage.engine import Store, StoreBusy, StoreError, StoreFull
 from app.web import dependencies
 from app.web.dependencies import LinkNeeded, Refused, SignInNeeded
+from app.web.lifter.door import door_page
 from app.web.pages import ROOT, environment, page, problem, see_other
 from app.web.routes import routers
 from app.web.static_files import Static
@@ -190,13 +191,10 @@ def _handle_errors(app: FastAPI) -> None:
 
     @app.exception_handler(LinkNeeded)
     def link_needed(request: Request, _error: Exception) -> Response:
-        return say(
-            request,
-            401,
-            "Open your private link",
-            "This phone has no open link to a training plan. Open the link your coach sent you, "
-            "or ask for a new one.",
-        )
+        if "application/json" in request.headers.get("Accept", ""):
+            words = "This phone's link was ended or has expired. Open the link your coach sent you."
+            return problem(401, "Open your private link", words, request_id=request.state.request_id)
+        return door_page(request, "phone/closed.html", status=401)
 
     @app.exception_handler(Refused)
     def refused(request: Request, error: Exception) -> Response:

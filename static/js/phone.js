@@ -657,7 +657,7 @@ function say() {
   if (saved) parts.push(`${sets(saved)} saved`);
   if (queue.length) parts.push(`${queue.length} waiting on this phone`);
   if (refused) parts.push(`${refused} refused`);
-  if (others) parts.push(`${others} of another lifter kept on this phone`);
+  if (others) parts.push(lifter ? `${others} of another lifter kept on this phone` : `${others} kept on this phone, to be sent when the link is open`);
   let text = parts.join(", ");
   if (text && !/[.]$/.test(text)) text += ".";
   if (queue.length && trouble === "ended") text += " Your private link has ended: nothing is lost. Ask your coach for a new link and open it on this phone.";

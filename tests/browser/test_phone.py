@@ -206,6 +206,9 @@ def test_a_link_ended_meanwhile_keeps_the_sets_until_a_new_one_is_opened(
         access.revoke_links(db, world.lifter, at=datetime.now(UTC))
     Thumb(page).done(1)
     expect(page.locator("#outbox")).to_contain_text("Your private link has ended: nothing is lost.")
+    page.goto(f"{hand.live.url}/today")
+    expect(page.locator("h1")).to_have_text("Open your private link")
+    expect(page.locator("#outbox")).to_have_text("1 kept on this phone, to be sent when the link is open.")
     with store.transaction() as db:
         link = access.issue_link(db, world.lifter, at=datetime.now(UTC), valid=timedelta(days=9))
     page.goto(f"{hand.live.url}/open/{link}")
@@ -476,7 +479,7 @@ def test_the_plates_the_script_draws_are_those_the_core_counts(hand: Visit, worl
 
 # For every eye and every thumb ----------------------------------------------------------------------
 
-PAGES = ["/today", "/history", "/messages", "/more", "/check-in", "/pain"]
+PAGES = ["/today", "/history", "/messages", "/more", "/check-in", "/pain", "/calendar"]
 
 
 def full_world(store: Store, world: World) -> list[str]:
@@ -535,6 +538,9 @@ def test_axe_finds_nothing(
         link = access.issue_link(db, world.lifter, at=datetime.now(UTC), valid=timedelta(days=9))
     hand.goto(f"/open/{link}")
     found += [f"/open: {one['id']}" for one in Axe().run(hand.page).response["violations"]]
+    hand.context.clear_cookies()
+    hand.goto("/today")
+    found += [f"closed: {one['id']}" for one in Axe().run(hand.page).response["violations"]]
     assert found == []
 
 

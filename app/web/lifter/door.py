@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import orjson
 from fastapi import APIRouter, Request
@@ -29,10 +30,22 @@ def asset_version() -> str:
     return kept.hexdigest()[:12]
 
 
+def door_page(request: Request, template: str, *, status: int = 200, **more: Any) -> Response:
+    """A page of the phone for somebody who is not let in yet, or not any more."""
+    outside: dict[str, Any] = {
+        "lifter_id": 0,
+        "asset_version": asset_version(),
+        "made_ms": 0,
+        "tab": "",
+        "unread": 0,
+    }
+    return page(request, template, status=status, **outside, **more)
+
+
 @router.get("/open/{token}")
 def open_page(request: Request, token: str) -> Response:
     # Looking at a link does not use it up: chat and mail programs open links by themselves.
-    return page(request, "phone/open.html", errors={})
+    return door_page(request, "phone/open.html", errors={})
 
 
 @router.post("/open/{token}")
@@ -44,10 +57,10 @@ def open_link(
         secret = access.open_link(store, token, device=device, address=address, now=now)
     except access.TooManyTries:
         words = "There were too many tries. Wait a few minutes, then try again."
-        return page(request, "phone/open.html", status=429, errors={"": words})
+        return door_page(request, "phone/open.html", status=429, errors={"": words})
     except access.LinkNotOpen:
         words = "This link was ended or has expired. Ask your coach for a new one."
-        return page(request, "phone/open.html", status=404, errors={"": words})
+        return door_page(request, "phone/open.html", status=404, errors={"": words})
     response = RedirectResponse("/today", status_code=303)
     set_cookie(
         response,
@@ -65,7 +78,7 @@ def leave(request: Request, store: AppStore, settings: AppSettings) -> Response:
     name = cookie_name(LIFTER_COOKIE, https=settings.https)
     if name in request.cookies:
         access.leave(store, request.cookies[name])
-    response = page(request, "phone/left.html")
+    response = door_page(request, "phone/left.html")
     response.delete_cookie(name, path="/", secure=settings.https, httponly=True, samesite="lax")
     response.headers["Clear-Site-Data"] = '"cache", "storage"'
     return response
