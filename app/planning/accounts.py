@@ -496,5 +496,8 @@ def events(
         found = accounts.events(
             db, coach, before=before, kinds=GROUPS.get(group, ()), limit=EVENTS_A_PAGE + 1
         )
-    shown = found[:EVENTS_A_PAGE]
+    shown = [
+        (one, None if name is None else name.removesuffix(f" (removed {one.lifter_id})"))
+        for one, name in found[:EVENTS_A_PAGE]
+    ]
     return shown, shown[-1][0].id if len(found) > EVENTS_A_PAGE else None
