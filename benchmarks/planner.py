@@ -147,21 +147,30 @@ def _previews() -> tuple[float, float]:
 
 
 def paste_200x10() -> float:
-    """Two hundred lines of ten cells, as a spreadsheet sends them, answered. [s]"""
+    """Two hundred lines of ten cells, as a spreadsheet sends them, answered; the quickest of three. [s]"""
+    times = []
     with a_bench() as bench:
-        text = "\n".join(
-            "\t".join(
-                [
-                    LIFTS[line % len(LIFTS)],
-                    *(f"{3 + line % 3} x {3 + week % 5} @ RPE {6 + (line + week) % 3}" for week in range(10)),
-                ]
+        version = 1
+        for more in range(3):
+            text = "\n".join(
+                "\t".join(
+                    [
+                        LIFTS[line % len(LIFTS)],
+                        *(
+                            f"{3 + line % 3} x {3 + more + week % 5} @ RPE {6 + (line + week) % 3}"
+                            for week in range(10)
+                        ),
+                    ]
+                )
+                for line in range(200)
             )
-            for line in range(200)
-        )
-        taken, answer = _act(bench, {"do": "paste", "line": 0, "week": -1, "text": text}, 1)
-        if answer["left_out"] or answer["grid"].count('<tr role="row" data-row') != 200:
-            raise RuntimeError("the paste did not arrive whole")
-        return taken
+            act = {"do": "paste", "line": 0, "week": -1, "text": text}
+            taken, answer = _act(bench, act, version)
+            version = answer["version"]
+            times.append(taken)
+            if answer["left_out"] or answer["grid"].count('<tr role="row" data-row') != 200:
+                raise RuntimeError("the paste did not arrive whole")
+    return min(times)
 
 
 @cache
@@ -195,7 +204,6 @@ def _bulk() -> tuple[float, float]:
             "X-CSRF": csrf_token(token),
             "HX-Request": "true",
         }
-        days = [(f"day-{one.id}", today + 7) for one in people]
         form: list[tuple[str, object]] = [("source", "library:strength-five-weeks")]
         form += [("lifter", one.id) for one in people]
         with running("app", Path(folder) / "terrace.db") as connection:
@@ -213,17 +221,20 @@ def _bulk() -> tuple[float, float]:
                     raise RuntimeError(f"{path} answered for {seen} of {PEOPLE}")
                 return time.perf_counter() - began
 
-            compared = through("/blocks/assign/look", [("rule", "after")], b'name="lifter"')
-            assigned = through("/blocks/assign", days, b'<a href="/lifters/')
+            compared, assigned = [], []
+            for later in (7, 63):  # The quicker of two: the machine has others to serve.
+                days = [(f"day-{one.id}", today + later) for one in people]
+                compared.append(through("/blocks/assign/look", [("rule", "after")], b'name="lifter"'))
+                assigned.append(through("/blocks/assign", days, b'<a href="/lifters/'))
         store = Store(f"sqlite:///{folder}/terrace.db")
         with store.reading() as db:
             from app.storage import blocks
 
             given = blocks.of_lifters(db, [one.id for one in people])
         store.close()
-        if len(given) != PEOPLE:
+        if len(given) != 2 * PEOPLE:
             raise RuntimeError(f"{len(given)} blocks were assigned to {PEOPLE} lifters")
-    return compared, assigned
+    return min(compared), min(assigned)
 
 
 def keys_six_weeks() -> float:
