@@ -11,6 +11,7 @@ import orjson
 from sqlalchemy import Text, case, delete, func, select, type_coerce
 from sqlalchemy.orm import Session
 
+from app.storage.messages import unread_of
 from app.storage.models import Coach, Lifter, RosterRow, SavedView
 
 
@@ -26,6 +27,7 @@ class RowRead:
     urgency: float
     body: str | None  # None: never analysed
     waiting: bool  # something came in since
+    unread: int = 0  # messages of the lifter that no coach has read
 
     def parsed(self) -> dict[str, Any]:
         found: dict[str, Any] = {} if self.body is None else orjson.loads(self.body)
@@ -48,6 +50,7 @@ def rows(db: Session, coach: Coach, *, archived_bodies: bool = False) -> list[Ro
             func.coalesce(RosterRow.urgency, 0.0),
             body if archived_bodies else case((Lifter.status != "archived", body)),
             Lifter.stale_at.is_not(None),
+            unread_of(Lifter.id),
         )
         .outerjoin(RosterRow, RosterRow.lifter_id == Lifter.id)
         .where(Lifter.coach_id == coach.id, Lifter.deleted_at.is_(None))

@@ -13,7 +13,7 @@ import numpy as np
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from app.planning import answers, data_quality, history, living_plan, pain, room
+from app.planning import answers, data_quality, history, living_plan, messages, pain, room
 from app.planning.analysis import LifterView, LiftView, lifter_view
 from app.planning.data_quality import FIXES, OddSet, Pick
 from app.planning.days import monday_of
@@ -366,6 +366,7 @@ def _whole_part(store: Any, coach: Coach, lifter_id: int, view: LifterView, past
         "loads": [_load_row(one, view.measure, unit) for one in view.loads],
         "odd_groups": odd,
         "open_pains": _open_pains(view),
+        "unread": messages.unread(store, coach, lifter_id),
         "odd_shown": ODD_SETS_SHOWN,
         "days": past.days,
         "decisions": past.decisions,

@@ -128,6 +128,7 @@ def _page(request: Request, view: RosterView, *, now: datetime, form: Form, stat
         summary=summary(view.counts),
         query=view.query,
         here=address(view.query),
+        writing=f"/messages/new?{query_text(view.query)}",
         address=address,
         shows=SHOWS,
         orders=ORDERS,
@@ -149,7 +150,17 @@ def summary(counts: Counts) -> list[tuple[str, str, str]]:
 
 
 def _row(template: jinja2.Template, row: RowRead, today: int) -> Markup:
-    return _drawn_row(template, row.lifter_id, row.name, row.status, row.level, row.body, row.waiting, today)
+    return _drawn_row(
+        template,
+        row.lifter_id,
+        row.name,
+        row.status,
+        row.level,
+        row.body,
+        row.waiting,
+        row.unread,
+        today,
+    )
 
 
 @lru_cache(maxsize=4096)
@@ -161,6 +172,7 @@ def _drawn_row(
     level: str,
     body: str | None,
     waiting: bool,
+    unread: int,
     today: int,
 ) -> Markup:
     """A row's HTML: a pure function of its arguments, so made once an analysis and day, not once a look."""
@@ -173,6 +185,7 @@ def _drawn_row(
             level=level,
             facts=facts,
             waiting=waiting,
+            unread=unread,
             today=today,
             next_words=_coming(facts["next"]["day"], today) if facts.get("next") else "",
             strip=_strip(facts["strip"], today) if facts else Markup(""),
