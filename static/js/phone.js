@@ -394,6 +394,9 @@ function fill(li) {
     form.elements.failed.checked = false;
   }
   form.querySelector(".note-part").open = Boolean(form.elements.note.value);
+  form.querySelector(".comment").hidden = false;
+  form.elements.comment.disabled = false;
+  set("comment", "");
   const why = form.querySelector(".why");
   why.hidden = li.now.state !== "refused";
   why.textContent = li.now.state === "refused" ? li.now.why : "";
@@ -521,10 +524,12 @@ async function done() {
   go.setAttribute("aria-disabled", "true");
   setTimeout(() => go.removeAttribute("aria-disabled"), 300);
   const where = li.closest(".lift"), item = li.now.item, values = work();
-  let made;
+  const comment = form.elements.comment.value.trim();
+  let made = null;
   if (isGone(item)) await forgetSet(li);
-  if (li.now.done && !isGone(item) && !(item && item.state === "refused" && item.write.kind === "set")) made = await change(li, values);
-  else {
+  if (li.now.done && !isGone(item) && !(item && item.state === "refused" && item.write.kind === "set")) {
+    if (item?.state === "refused" || Object.keys(values).some((name) => (values[name] ?? "") !== (li.now.done[name] ?? ""))) made = await change(li, values);
+  } else {
     const fields = item && item.write.kind === "set" ? item.write : { session: sessionKey(), exercise: exerciseOf(where),
       prescription: where.dataset.prescription ? Number(where.dataset.prescription) : null,
       planned_set: li.dataset.planned !== undefined ? Number(li.dataset.planned) : null,
@@ -535,6 +540,10 @@ async function done() {
     if (!await store(made)) return;
     if (li.dataset.added) { lines.delete(li.dataset.slot); li.remove(); }
     if (!item && !earlier) rest(Number(li.dataset.rest || 120));
+  }
+  if (comment) {
+    const of = made && made.write.kind === "set" ? made.id : li.now.first;
+    await store(make("message", { body: comment, ...(li.now.set && !(made && made.write.kind === "set") ? { set: li.now.set } : { of }) }));
   }
   lastItem = made;
   lastSection = where;
@@ -549,7 +558,7 @@ async function change(li, values) {
   if (last && last.state === "waiting" && !last.tried) { // it has never left the phone
     Object.assign(last.write, values);
     await store(last);
-    return null;
+    return last;
   }
   const theirs = last && last.state === "refused" && last.answer;
   let about;
@@ -642,10 +651,31 @@ async function skip(fields) {
   flush();
 }
 
+// What was refused and stands on no line of this page is listed at its top, until it is let go.
+const KINDS = { set: "A set", amend: "A change of a set", remove: "A set taken out", finish: "The rating of a session", skip: "A skipped part", check_in: "A check-in", pain: "A pain report", pain_over: "A pain that is gone", message: "A message", restore: "A set put back" };
+function refusals() {
+  const box = $("refusals");
+  if (!box) return;
+  const onLines = new Set([...lines.values()].map((li) => li.now && li.now.item && li.now.state === "refused" ? li.now.item.id : ""));
+  const listed = mine().filter((one) => one.state === "refused" && !onLines.has(one.id));
+  box.hidden = !listed.length;
+  box.querySelectorAll("p").forEach((one) => one.remove());
+  for (const one of listed) {
+    const { write } = one, line = document.createElement("p"), button = document.createElement("button");
+    const what = write.load !== undefined ? `: ${wordsOf(write)}` : write.body ? `: ${write.body.slice(0, 80)}` : "";
+    line.textContent = `${KINDS[write.kind] || "An entry"} of ${localDay(write.at)}${what}. ${one.why} `;
+    Object.assign(button, { type: "button", textContent: "Let it go" });
+    button.dataset.drop = one.id;
+    line.append(button);
+    box.append(line);
+  }
+}
+
 // What is said at the foot -----------------------------------------------------------------------------------
 let warned = "";
 function warn(words) { warned = words; say(); }
 function say() {
+  refusals();
   const box = $("outbox");
   if (!box) return;
   const queue = waiting(), refused = mine().filter((one) => one.state === "refused").length;
@@ -725,8 +755,9 @@ document.addEventListener("submit", (event) => {
   else if (what === "skip" || what === "unskip") {
     event.preventDefault();
     const fields = formFields(event.target);
-    skip({ prescription: Number(fields.prescription), planned_set: null, reason: fields.reason || "", undo: what === "unskip" });
-    event.target.closest("details").open = false;
+    skip({ prescription: fields.prescription ? Number(fields.prescription) : null, planned_set: null, reason: fields.reason || "", undo: what === "unskip" });
+    const around = event.target.closest("details");
+    if (around) around.open = false;
   } else if (what === "swap") {
     event.preventDefault();
     const where = event.target.closest(".lift"), option = event.target.elements.swap.selectedOptions[0];
@@ -781,6 +812,7 @@ document.addEventListener("click", (event) => {
   else if (act === "take-out") takeOut(form.closest("li.set"));
   else if (act === "close") { chosen = null; render(); }
   else if (act === "keep-theirs") keepTheirs(form.closest("li.set"));
+  else if (event.target.dataset?.drop) forget(event.target.dataset.drop).then(render);
   else if (event.target.id === "undo") undo();
   else if (event.target.id === "more-rest") {
     const end = JSON.parse(localStorage.getItem("terrace-rest") || "{}").end || Date.now();

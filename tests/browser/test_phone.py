@@ -415,6 +415,64 @@ def test_skipping_swapping_and_adding_work_without_a_network(hand: Visit, store:
     expect(page.locator("li.set[data-state=done]")).to_have_count(3)
 
 
+def test_a_comment_reaches_the_coach_with_its_set(hand: Visit, store: Store, world: World) -> None:
+    page = open_today(hand)
+    page.locator(".note-part summary").filter(visible=True).tap()
+    page.get_by_label("To your coach, about this set").fill("Belt slipped.")
+    Thumb(page).done(1)
+    sent(page, 1)
+    page.locator("li.set .line").first.tap()
+    page.locator(".note-part summary").filter(visible=True).tap()
+    page.get_by_label("To your coach, about this set").fill("And the grip.")
+    page.locator("#go").tap()
+    expect(page.locator("#go-what")).to_have_text("Set 2 done")
+    page.wait_for_timeout(500)
+    with store.reading() as db:
+        said = [(one.body, one.about) for one in phone.messages(db, world.lifter.id)]
+    assert said == [
+        ("And the grip.", {"set": f"{TODAY}-0"}),
+        ("Belt slipped.", {"set": f"{TODAY}-0"}),
+    ]
+    assert [one.version for one in stored(store, world)] == [1]
+
+
+def test_a_whole_session_can_be_skipped_and_done_after_all(hand: Visit, store: Store, world: World) -> None:
+    page = open_today(hand)
+    page.get_by_text("Skip this session").tap()
+    page.locator("#finish-part").get_by_label("Why (may stay empty)").fill("ill")
+    page.get_by_role("button", name="Skip all of it").tap()
+    expect(page.locator("li.set[data-state=skipped]")).to_have_count(20)
+    expect(page.locator("#outbox")).to_have_text("")
+    page = open_today(hand)
+    expect(page.locator("main")).to_contain_text("You skipped this session")
+    page.get_by_role("button", name="Do it after all").tap()
+    expect(page.locator("li.set[data-state=skipped]")).to_have_count(0)
+
+
+def test_a_refused_entry_of_another_page_is_listed_until_it_is_let_go(
+    hand: Visit, store: Store, world: World
+) -> None:
+    page = open_today(hand, "/messages")
+    page.route("**/sync", lambda route: route.abort())
+    page.locator("#body").fill("Is Friday free?")
+    page.get_by_role("button", name="Send").tap()
+    expect(page.locator("#outbox")).to_contain_text("1 waiting on this phone")
+    page.unroute("**/sync")
+
+    def spoil(route: Route) -> None:
+        body = (route.request.post_data or "").replace("Is Friday free?", "\\u0000")
+        route.continue_(post_data=body) if body else route.continue_()
+
+    page.route("**/sync", spoil)
+    page = open_today(hand)
+    listed = page.locator("#refusals")
+    expect(listed).to_contain_text("A message of ")
+    expect(listed).to_contain_text("The message must be text without control characters.")
+    listed.get_by_role("button", name="Let it go").tap()
+    expect(listed).to_be_hidden()
+    expect(page.locator("#outbox")).to_have_text("")
+
+
 def test_a_rest_day_takes_an_unplanned_session(hand: Visit, store: Store, world: World) -> None:
     with store.transaction() as db:
         db.delete(db.get(PlannedSession, world.session.id))

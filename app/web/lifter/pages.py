@@ -306,7 +306,7 @@ def _entry(
 
 # One entry from a form, without JavaScript ---------------------------------------------------------
 
-NOT_OF_THE_ENTRY = {"csrf", "back", "slot"}
+NOT_OF_THE_ENTRY = {"csrf", "back", "slot", "comment"}
 BACK = ("/today", "/session/", "/log/", "/messages", "/pain", "/check-in", "/history", "/set/")
 
 
