@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import copy
+from collections import Counter
 from typing import Any
 
 import pytest
-from sqlalchemy import update
+from sqlalchemy import select, update
 
 from app.exchange import coach_file
 from app.exchange.log_file import read_log
@@ -17,7 +18,18 @@ from app.planning.exports import CannotLoad, NotEmpty
 from app.storage import belongings, lifters
 from app.storage.engine import Store
 from app.storage.lifters import LifterNotFound
-from app.storage.models import Base, Coach
+from app.storage.models import (
+    Base,
+    Block,
+    Coach,
+    Exercise,
+    Flag,
+    ImportBatch,
+    LoggedSession,
+    Message,
+    PlannedSession,
+    SetRevision,
+)
 from app.training.units import parse_mass
 from tests import rosters
 from tests.factories import NOW, TODAY, log_sets, make_coach, make_exercise, make_lifter
@@ -243,3 +255,50 @@ def test_a_log_out_reads_back_as_typed(store: Store) -> None:
         [100_000, parse_mass("225", "lb").grams],
         ["100", "225"],
     )
+
+
+def test_numbers_inside_documents_name_rows_of_the_account_they_came_into(any_store: Store) -> None:
+    """The same file into a second account: what it speaks of is that account's, not the first one's."""
+    named = Counter[str]()
+    for seed in range(9):
+        given = generated(seed)
+        for n in (1, 2):
+            coach = make_coach(any_store, login=f"{seed}-{n}@example.org")
+            exports.load(any_store, coach, copy.deepcopy(given), by="test", now=NOW)
+        with any_store.reading() as db:
+            mine = {one.id for one in lifters.roster(db, coach, archived=True)}
+            own = {one.id for one in db.scalars(select(Exercise).where(Exercise.coach_id == coach.id))}
+            planned = {
+                one.id: one.lifter_id
+                for one in db.scalars(select(PlannedSession).where(PlannedSession.lifter_id.in_(mine)))
+            }
+            for message in db.scalars(select(Message).where(Message.lifter_id.in_(mine))):
+                about = message.about
+                if "exercise" in about:
+                    named["message, exercise"] += 1
+                    assert about["exercise"] in own
+                session = about.get("session")
+                if session is not None:
+                    named["message, session"] += 1
+                    assert int(str(session).removeprefix("p")) in planned
+            for block in db.scalars(select(Block).where(Block.lifter_id.in_(mine))):
+                for number in block.rules.get("answered", ()):
+                    named["block, answered"] += 1
+                    assert number in planned
+            for logged in db.scalars(select(LoggedSession).where(LoggedSession.lifter_id.in_(mine))):
+                if logged.client_id is not None and logged.client_id.startswith("p"):
+                    named["session, key"] += 1
+                    assert int(logged.client_id[1:].partition(":")[0]) == logged.planned_session_id
+            for revision in db.scalars(select(SetRevision).where(SetRevision.lifter_id.in_(mine))):
+                named["revision"] += 1
+                assert revision.before["lifter_id"] == revision.lifter_id
+                assert revision.before["exercise_id"] in own
+            for flag in db.scalars(select(Flag).where(Flag.lifter_id.in_(mine))):
+                if flag.cause.startswith("pain:"):
+                    named["flag, cause"] += 1
+                    assert flag.cause == f"pain:{flag.exercise_id}"
+            for batch in db.scalars(select(ImportBatch).where(ImportBatch.coach_id == coach.id)):
+                named["import"] += 1
+                assert set(batch.counts["lifters"]) <= mine
+                assert {one["exercise_id"] for one in batch.changed} <= own
+    assert len(named) == 7, named
