@@ -119,6 +119,9 @@ coach POST /lifters/{lifter_id}/odd-sets
 coach GET /lifters/{lifter_id}/messages
 coach POST /lifters/{lifter_id}/messages
 coach GET /messages/new
+coach GET /blocks/{block_id}/review
+coach POST /blocks/{block_id}/review
+coach GET /blocks/{block_id}/review.pdf
 coach POST /messages/new
 coach GET /lifters/{lifter_id}/data
 coach GET /lifters/{lifter_id}/log.csv

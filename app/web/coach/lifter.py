@@ -366,6 +366,7 @@ def _whole_part(store: Any, coach: Coach, lifter_id: int, view: LifterView, past
         "loads": [_load_row(one, view.measure, unit) for one in view.loads],
         "odd_groups": odd,
         "open_pains": _open_pains(view),
+        "reviewed": next((one for one in reversed(view.blocks) if one.start_day < view.today), None),
         "unread": messages.unread(store, coach, lifter_id),
         "odd_shown": ODD_SETS_SHOWN,
         "days": past.days,
