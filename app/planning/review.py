@@ -32,9 +32,12 @@ from app.training.records import (
     Floats,
     Ints,
     Mark,
+    SetLog,
     Trend,
 )
 from app.training.units import Unit, format_mass
+
+NEXT_IS_NEWS_DAYS = 21  # after a block's end, in which the next one is still to be spoken of
 
 
 class NotBegun(Exception):
@@ -91,6 +94,7 @@ class Review:
     today: int
     last_day: int
     measure: str
+    frozen: bool  # False: brought in with a log; the recent bests of the day before stand in
     gains: tuple[Gain, ...]
     lifts: tuple[LiftChange, ...]
     weeks: tuple[WeekDone, ...]
@@ -106,6 +110,19 @@ class Review:
     @property
     def weeks_long(self) -> int:
         return max(1, -(-(self.block.end_day - self.block.start_day + 1) // 7))
+
+    @property
+    def trained(self) -> tuple[Gain, ...]:
+        return tuple(one for one in self.gains if one.kind != "not trained")
+
+    @property
+    def left_out(self) -> str:
+        """Ranges that had a recent best and were not trained, by exercise."""
+        ranges: dict[str, list[str]] = {}
+        for one in self.gains:
+            if one.kind == "not trained":
+                ranges.setdefault(one.exercise, []).append(one.rep_range)
+        return "; ".join(f"{name} {', '.join(found)}" for name, found in ranges.items())
 
     @property
     def gained(self) -> tuple[Gain, ...]:
@@ -141,7 +158,7 @@ def of_block(store: Store, coach: Coach, block_id: int, *, now: datetime) -> Rev
         analysis.settings_of(lifter), recent_window_days=last - block.start_day + 1, accepted_rows=frozenset()
     )
     found = analyse_lifter(log, [one.span() for one in season], as_of=last, settings=settings)
-    baseline = _baseline(frozen, names)
+    baseline = _baseline(frozen, names) or _before(log, block.start_day, analysis.settings_of(lifter))
     this = next((one for one in season if one.id == block.id), None)
     planned = {} if this is None else {one.number: one.planned_stress for one in this.weeks}
     total = dose.daily_stress(log, block.start_day, last)[lifter.stress_measure]
@@ -152,6 +169,7 @@ def of_block(store: Store, coach: Coach, block_id: int, *, now: datetime) -> Rev
         today=today,
         last_day=last,
         measure=lifter.stress_measure,
+        frozen=bool(frozen),
         gains=tuple(_gains(found.exercises, baseline, settings)),
         lifts=tuple(
             sorted(
@@ -189,6 +207,18 @@ def _baseline(frozen: Sequence[Baseline], names: Mapping[int, str]) -> dict[str,
             one.load_grams / 1000, one.reps, rpe, one.day, one.e1rm_grams / 1000
         )
     return found
+
+
+def _before(log: SetLog, start_day: int, settings: AnalysisSettings) -> dict[str, dict[str, Mark]]:
+    """The recent bests on the day before a block that nobody assigned."""
+    if not (log.day < start_day).any():
+        return {}
+    return {
+        log.exercises[number].name: {
+            one.rep_range: one.recent_best for one in lines if one.recent_best is not None
+        }
+        for number, lines in exposure.ledgers(log, as_of=start_day - 1, settings=settings).items()
+    }
 
 
 def _gains(
@@ -299,10 +329,14 @@ def for_lifter(review: Review) -> str:
             f"No mark moved this time. {yardstick.PURPOSES[kind]} "
             "The work counts all the same; marks follow later."
         )
-    moved = [_said(one) for one in review.lifts if one.is_main][:4]
+    moved = [_said(one) for one in review.lifts if one.is_main and not 0.2 < one.rose < 0.8][:4]
+    held = [one.exercise.lower() for one in review.lifts if one.is_main and 0.2 < one.rose < 0.8][:4]
+    if held:
+        named = " and ".join([", ".join(held[:-1]), held[-1]] if len(held) > 1 else held)
+        moved.append(f"Your {named} held {'their' if len(held) > 1 else 'its'} level.")
     if moved:
         parts.append(" ".join(moved))
-    if review.is_over:
+    if review.is_over and review.today - review.block.end_day <= NEXT_IS_NEWS_DAYS:
         parts.append(
             f"Next, from {short(review.next_start)}, I have a {review.suggestion.kind} block in mind. "
             f"{yardstick.PURPOSES[review.suggestion.kind]}"
@@ -351,9 +385,7 @@ def _said(one: LiftChange) -> str:
         return (
             f"Your {lift} went up by about {one.change_pct:.0f} % (between {low:.0f} and {one.high_pct:.0f})."
         )
-    if one.rose <= 0.2:
-        return f"Your {lift} went down a little, about {-one.change_pct:.0f} %; we look at why together."
-    return f"Your {lift} held its level."
+    return f"Your {lift} went down a little, about {-one.change_pct:.0f} %; we look at why together."
 
 
 def text_of(store: Store, coach: Coach, review: Review) -> tuple[str, Message | None]:

@@ -11,7 +11,7 @@ from pypdf import PdfReader
 
 from app.planning import blocks, decisions, review
 from app.planning.decisions import Choice
-from app.storage.models import Block, Exercise, Lifter, PlannedSession
+from app.storage.models import Baseline, Block, Exercise, Lifter, PlannedSession
 from tests.factories import NOW, TODAY, log_sets
 from tests.planning.test_blocks import a_lifter_with_fives, a_plan
 from tests.web.conftest import Client, open_client, sign_in, sign_in_lifter
@@ -144,3 +144,16 @@ def test_another_coach_sees_nothing_of_it(other_client: Client, over: tuple[Lift
     assert other_client.get(f"/blocks/{block.id}/review").status_code == 404
     assert other_client.get(f"/blocks/{block.id}/review.pdf").status_code == 404
     assert other_client.post(f"/blocks/{block.id}/review", data={"body": "x"}).status_code == 404
+
+
+def test_a_block_brought_in_is_measured_against_the_day_before_it(
+    client: Client, over: tuple[Lifter, Block]
+) -> None:
+    _, block = over
+    with client.store.transaction() as db:
+        db.query(Baseline).filter_by(block_id=block.id).delete()
+    found = review.of_block(client.store, client.coach, block.id, now=LATER)
+    fives = next(one for one in found.gains if one.rep_range == "5-6")
+    assert fives.before is not None
+    assert (fives.before.load_kg, fives.load_step_kg) == (120, 10)
+    assert "No baseline was frozen" in client.get(f"/blocks/{block.id}/review").text

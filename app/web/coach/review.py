@@ -70,7 +70,7 @@ def _page(
         lifter=found.lifter,
         its=found.block,
         summary=summary(found),
-        gains=[(one, *gain_cells(one, unit)) for one in found.gains],
+        gains=[(one, *gain_cells(one, unit)) for one in found.trained],
         lifts=[(one, *change_cells(one, unit)) for one in found.lifts],
         stress=stress_drawing(found),
         stress_name=MEASURE_WORDS[found.measure][0],
@@ -228,7 +228,7 @@ def _course(found: Review, one: LiftChange, unit: Unit) -> pdf.Course:
 
 def _gains_grid(found: Review, unit: Unit) -> pdf.Grid:
     rows = []
-    for one in found.gains:
+    for one in found.trained:
         before, best, step = gain_cells(one, unit)
         rows.append([one.exercise, one.rep_range, before, best, step])
     return pdf.Grid(
@@ -243,6 +243,15 @@ def coach_document(found: Review, decided: list[Shown], now: datetime) -> pdf.Do
         parts.append(pdf.Paragraph(found.block.purpose, quiet=True))
     parts.append(pdf.Heading("Gained over the baseline"))
     parts.append(_gains_grid(found, unit) if found.gains else pdf.Paragraph("Nothing was logged."))
+    if found.left_out:
+        parts.append(pdf.Paragraph(f"Not trained in this block: {found.left_out}.", quiet=True))
+    if found.gains and not found.frozen:
+        parts.append(
+            pdf.Paragraph(
+                "No baseline was frozen for this block; the recent bests of the day before it stand in.",
+                quiet=True,
+            )
+        )
     if found.lifts:
         parts.append(pdf.Heading("Trend over the block"))
         parts.append(
