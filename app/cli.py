@@ -209,9 +209,9 @@ def add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     parser.add_argument("--only-build", action="store_true", help="build the database and do not serve it")
 
     def run(options: argparse.Namespace) -> int:
-        from app import commands as todo
+        from app import commands as jobs
 
-        return todo.demo(keep=options.keep, only_build=options.only_build)
+        return jobs.demo(keep=options.keep, only_build=options.only_build)
 
     parser.set_defaults(run=run)
 
@@ -225,9 +225,9 @@ def add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     )
 
     def run(_options: argparse.Namespace) -> int:
-        from app import commands as todo
+        from app import commands as jobs
 
-        return todo.serve()
+        return jobs.serve()
 
     parser.set_defaults(run=run)
 
@@ -255,9 +255,9 @@ def add_import(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     )
 
     def run(options: argparse.Namespace) -> int:
-        from app import commands as todo
+        from app import commands as jobs
 
-        return todo.import_whole(options) if options.whole else todo.import_log(options)
+        return jobs.import_whole(options) if options.whole else jobs.import_log(options)
 
     parser.set_defaults(run=run)
 
@@ -276,9 +276,9 @@ def add_export(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     )
 
     def run(options: argparse.Namespace) -> int:
-        from app import commands as todo
+        from app import commands as jobs
 
-        return todo.export(options.file, options.coach)
+        return jobs.export(options.file, options.coach)
 
     parser.set_defaults(run=run)
 
@@ -296,9 +296,9 @@ def add_backup(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     )
 
     def run(options: argparse.Namespace) -> int:
-        from app import commands as todo
+        from app import commands as jobs
 
-        return todo.backup(options.to, portable=options.portable)
+        return jobs.backup(options.to, portable=options.portable)
 
     parser.set_defaults(run=run)
 
@@ -314,9 +314,9 @@ def add_restore(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     parser.add_argument("--yes", action="store_true", help="do it; without this only say what would be done")
 
     def run(options: argparse.Namespace) -> int:
-        from app import commands as todo
+        from app import commands as jobs
 
-        return todo.restore(options.backup, yes=options.yes)
+        return jobs.restore(options.backup, yes=options.yes)
 
     parser.set_defaults(run=run)
 
@@ -330,9 +330,9 @@ def add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     )
 
     def run(_options: argparse.Namespace) -> int:
-        from app import commands as todo
+        from app import commands as jobs
 
-        return todo.check()
+        return jobs.check()
 
     parser.set_defaults(run=run)
 
@@ -347,9 +347,9 @@ def add_sign_in_link(commands: argparse._SubParsersAction[argparse.ArgumentParse
     parser.add_argument("login")
 
     def run(options: argparse.Namespace) -> int:
-        from app import commands as todo
+        from app import commands as jobs
 
-        return todo.sign_in_link(options.login)
+        return jobs.sign_in_link(options.login)
 
     parser.set_defaults(run=run)
 
