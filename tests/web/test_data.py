@@ -134,3 +134,11 @@ def test_another_coachs_upload_and_import_are_not_there(client: Client, other_cl
     client.post(f"/data/import/{token}", data={"name": "LOG.csv"})
     assert other_client.post("/data/batches/1/undo").status_code == 404
     assert stored(client) == 3
+
+
+def test_a_lifters_weeks_come_as_a_workbook(client: Client) -> None:
+    client.post(f"/data/import/{token_of(send(client, GOOD))}", data={"name": "LOG.csv"})
+    answer = client.get("/lifters/1/weeks.xlsx")
+    assert answer.status_code == 200
+    assert "attachment" in answer.headers["content-disposition"]
+    assert answer.content[:2] == b"PK"

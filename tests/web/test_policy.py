@@ -125,6 +125,7 @@ coach GET /blocks/{block_id}/review.pdf
 coach POST /messages/new
 coach GET /lifters/{lifter_id}/data
 coach GET /lifters/{lifter_id}/log.csv
+coach GET /lifters/{lifter_id}/weeks.xlsx
 coach POST /lifters/{lifter_id}/export
 coach GET /data
 coach POST /data/import

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+from collections.abc import Iterator
 from datetime import datetime
 
 from fastapi import APIRouter, Request
@@ -12,7 +13,7 @@ from fastapi.responses import Response
 from starlette.datastructures import UploadFile
 
 from app import __version__
-from app.exchange import coach_file, writers
+from app.exchange import coach_file, weekly, writers
 from app.exchange.tables import Refused as FileRefused
 from app.planning import access, accounts, exports, housekeeping, lifters
 from app.storage.models import Coach
@@ -105,6 +106,14 @@ def lifter_data(request: Request, lifter_id: int, desk: Desk, store: AppStore) -
 def log_out(request: Request, lifter_id: int, desk: Desk, store: AppStore, now: Now) -> Response:
     name, rows, _ = exports.log_of(store, desk.owner, lifter_id, by=desk.actor.name, now=now)
     return download(_csv(rows), f"{_file_name(name)}-log.csv", "text/csv; charset=utf-8")
+
+
+@router.get("/lifters/{lifter_id}/weeks.xlsx")
+def weeks_out(request: Request, lifter_id: int, desk: Desk, store: AppStore, now: Now) -> Response:
+    name, rows, _ = exports.log_of(store, desk.owner, lifter_id, by=desk.actor.name, now=now)
+    return download(
+        weekly.weekly_xlsx(_lines(rows)), f"{_file_name(name)}-weeks.xlsx", coach_file.WRITERS["xlsx"][1]
+    )
 
 
 @router.post("/lifters/{lifter_id}/export")
@@ -226,8 +235,12 @@ def download(body: bytes, name: str, media: str) -> Response:
 
 
 def _csv(rows: list[exports.LogRow]) -> bytes:
+    return writers.log_csv(_lines(rows))
+
+
+def _lines(rows: list[exports.LogRow]) -> Iterator[writers.LogLine]:
     names = exports.LogRow.__slots__
-    return writers.log_csv(writers.LogLine(**{name: getattr(one, name) for name in names}) for one in rows)
+    return (writers.LogLine(**{name: getattr(one, name) for name in names}) for one in rows)
 
 
 def _file_name(name: str) -> str:
