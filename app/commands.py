@@ -354,7 +354,7 @@ def check() -> int:
     findings: list[tuple[bool, str]] = []
     for field in fields(settings):
         value = getattr(settings, field.name)
-        if field.name in ("database_url", "smtp_url") and "@" in str(value):
+        if field.name == "database_url" and "@" in str(value):
             value = str(value).split("://")[0] + "://(hidden)@" + str(value).split("@")[-1]
         print(f"TERRACE_{field.name.upper()}={value}")
     with opened(settings) as store:

@@ -38,7 +38,6 @@ class Settings:
     backup_keep_days: int = 7
     worker: bool = True
     demo: bool = False
-    smtp_url: str = ""
 
     @property
     def url(self) -> str:

@@ -132,11 +132,20 @@ class Store:
             raise
 
     def schema_version(self) -> str | None:
-        """Revision of the database, None for an empty one."""
+        """Revision of the database, None for an empty one.
+
+        Raises
+        ------
+        StoreError
+            If the database cannot be reached.
+        """
         from alembic.runtime.migration import MigrationContext
 
-        with self.engine.connect() as connection:
-            return MigrationContext.configure(connection).get_current_revision()
+        try:
+            with self.engine.connect() as connection:
+                return MigrationContext.configure(connection).get_current_revision()
+        except exc.OperationalError as error:
+            raise _named(error) from error
 
     def is_healthy(self) -> bool:
         """True if the database answers a query."""
