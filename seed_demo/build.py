@@ -29,6 +29,7 @@ from app.storage.models import Coach, Lifter
 from app.training import plan as plans
 from app.training.plan import PlanDocument
 from app.training.records import BlockSpan
+from seed_demo import desk
 from seed_demo.club import CLUB, COACH, LOGIN, PEOPLE, Person
 from seed_demo.lives import HELPER_SHARE, HELPERS, ROWS, SPELLS, DoneSet, Life, Spell, plates, session, spells
 
@@ -77,7 +78,11 @@ def _fill(store: Store, now: datetime) -> Coach:
     lives = _move_over(store, coach, rng, now)
     for life in lives:
         _last_weeks(store, coach, life.person, life, now)
+    steady = [one.name for one in PEOPLE if one.story in ("steady", "stalled", "effort", "ready")]
+    desk.sit_down(store, coach, steady[:10], now=now)
+    desk.answer(store, coach, steady[:2], now=now)
     worker.run_pending(store, now)
+    desk.look_again(store, coach, now=now)
     return coach
 
 

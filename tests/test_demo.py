@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import func, select
 
 from app.config import Settings
+from app.planning import decisions
 from app.planning.roster import RosterQuery, roster_view
 from app.storage import access
 from app.storage.engine import Store
@@ -58,6 +59,9 @@ def test_the_demo_club_tells_its_stories(store: Store, tmp_path: Path) -> None:
     by_story = {one.story: one.name for one in PEOPLE}
     for story, kind in expected.items():
         assert kind in raised.get(by_story[story], set()), (story, raised.get(by_story[story]))
+    lines, _ = decisions.journal(store, coach)
+    assert len([one for one in lines if one.decision.outcome]) >= 5
+    assert 1 <= len(decisions.look_again_soon(store, coach, now=NOW)) <= 3
     shown = roster_view(store, coach, RosterQuery(), now=NOW)
     assert len(shown.rows) == 24
     again = build(store, settings, now=NOW)

@@ -57,7 +57,7 @@ def test_what_it_led_to_is_shown_counted_and_put_away(
     body = client.get("/decisions").text
     said = words(body)
     assert "Look at it again 1" in said
-    assert re.search(r"Better since level \+\d\.?\d* % \(90 % interval \+\d\.?\d* to \+\d+\.?\d*\)", said)
+    assert re.search(r"Better since: level \+\d\.?\d* % \(90 % interval \+\d\.?\d* to \+\d+\.?\d*\)", said)
     assert "that it rose" in said
     assert re.search(r"[Ss]tress [+\u2212]?\d+ %", said)
     assert "flag" in said
