@@ -102,6 +102,8 @@ MOST_REPS = 40.0  # [reps]
 SHAPE_BOUNDS = (0.05, 1.6)
 SPREAD_THAT_TEACHES = 0.2  # [1] of ln(repetitions + 1): about fives and eights in equal parts
 ROBUST_FROM = 2.5  # [SD]
+RESTLESS = 4.0  # [1] times as fast as usual a lift's level moves where its sessions insist
+RESTLESS_ODDS = 2.0  # [1] log of the likelihood ratio it takes: one lift in eight may be so
 REPORT_HALF_STEP = 0.25  # [reps] reports come in halves
 WEEKLY_WEEKS = 40  # back to here a node is a week, before it four: old work says little about now
 ROUNDS = 3
@@ -139,6 +141,7 @@ class Fit:
     theta: Floats  # (p,)
     theta_cov: Floats  # (p, p)
     session_x: Floats  # (s,) session's own log-level by the lifter's curve
+    restless: Floats  # (L,) times as fast as usual the level moves
 
     def constants(self, lift: int) -> tuple[Floats, Floats]:
         """The eight constants as they apply to one lift: mean, shape (8,), and covariance, shape (8, 8)."""
@@ -326,10 +329,11 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
     cov = covariance(
         nodes.time[:, :, None], nodes.time[:, None, :], nodes.block[:, :, None], nodes.block[:, None, :], p
     )
+    restless = np.ones(lifts)
     theta, x, trust = mean.copy(), _first_guess(e, p), np.ones(sessions)
     set_edges = np.searchsorted(e.lift, np.arange(lifts + 1))
     session_edges = np.searchsorted(e.session_lift, np.arange(lifts + 1))
-    for _ in range(ROUNDS):
+    for turn in range(ROUNDS):
         y, lever, precision = kinds.linearise(x[e.session], theta)
         # Sets into sessions: what is left within a session speaks about the constants alone.
         info = np.bincount(e.session, precision, sessions)
@@ -379,6 +383,9 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
         departure = session_x - at_node
         # The session's own draw, shrunk by the information it carries, is where its sets are linearised.
         x = at_node + departure * p.day_sd**2 / (p.day_sd**2 + 1 / info)
+        if turn == ROUNDS - 2:
+            seen = told_node[:, :, 0] - (told_node[:, :, 1:] @ mine[:, :, None])[:, :, 0]
+            restless, cov = _restlessness(nodes, seen, noise, cov, p)
         u = np.abs(departure) / np.sqrt(1 / info + p.day_sd**2)
         trust = np.where(u > ROBUST_FROM, (ROBUST_FROM / np.maximum(u, 1e-9)) ** 2, 1.0)
     # One rep range alone cannot tell a steep curve from a strong lifter, whatever the algebra says: the
@@ -402,7 +409,42 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
         theta=theta,
         theta_cov=theta_cov,
         session_x=session_x,
+        restless=restless,
     )
+
+
+def _restlessness(
+    nodes: _Nodes, seen: Floats, noise: Floats, cov: Floats, p: Priors
+) -> tuple[Floats, Floats]:
+    """How much faster than usual each lift's level moves, (L,), and the nodes' covariance under that.
+
+    The usual lifter's path is stiff, and a level that truly turns would be read as a run of bad days. So a
+    lift's path is let loose where its own sessions say so beyond doubt: by marginal likelihood, against prior
+    odds.
+    """
+    width = nodes.time.shape[1]
+
+    def likelihood(total: Floats) -> Floats:
+        total[:, np.arange(width), np.arange(width)] += noise
+        factor = np.linalg.cholesky(total)
+        z = np.linalg.solve(factor, seen[:, :, None])[:, :, 0]
+        logdet = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+        return np.asarray(-logdet - (z**2).sum(axis=1) / 2)
+
+    loose = covariance(
+        nodes.time[:, :, None],
+        nodes.time[:, None, :],
+        nodes.block[:, :, None],
+        nodes.block[:, None, :],
+        _loosened(p, RESTLESS),
+    )
+    gain = likelihood(loose.copy()) - likelihood(cov.copy())
+    moves = gain > RESTLESS_ODDS
+    return np.where(moves, RESTLESS, 1.0), np.where(moves[:, None, None], loose, cov)
+
+
+def _loosened(p: Priors, times: float) -> Priors:
+    return replace(p, wander_sd=p.wander_sd * times, walk_sd=p.walk_sd * times) if times != 1 else p
 
 
 class _Kinds:
@@ -517,7 +559,7 @@ def predict(
     mean : ndarray, shape (m,)
     covariance : ndarray, shape (m, m), or variances, shape (m,), when not joint
     """
-    p, n = f.priors, int(f.count[lift])
+    p, n = _loosened(f.priors, float(f.restless[lift])), int(f.count[lift])
     t, b = (day - f.origin) / 7, block_of(day, f.spans)
     cross = covariance(t[:, None], f.time[lift, None, :n], b[:, None], f.block[lift, None, :n], p)
     told = inputs.at_days(f.evidence.inputs[lift], day) if told is None else told
@@ -600,7 +642,7 @@ def recent_slope(f: Fit, lift: int, as_of: int) -> tuple[float, float]:
     It is estimated from the last sixteen weeks alone and shrunk towards no change, not towards the lifter's
     own long-run gain, so that years of progress do not hide a standstill.
     """
-    p = replace(f.priors, slope_sd=0.0, wander_sd=SLOPE_WANDER_SD)
+    p = _loosened(replace(f.priors, slope_sd=0.0, wander_sd=SLOPE_WANDER_SD), float(f.restless[lift]))
     n = int(f.count[lift])
     now = (as_of - f.origin) / 7
     low = min(int(np.searchsorted(f.time[lift, :n], now - SLOPE_EVIDENCE_WEEKS)), max(n - 3, 0))

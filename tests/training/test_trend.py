@@ -221,3 +221,46 @@ def test_fatigue_and_absence_decay() -> None:
 def test_running_totals_do_not_overflow_over_decades() -> None:
     days = list(range(0, 365 * 40, 7))
     assert np.isfinite(inputs.at_sessions(lift_inputs(days, [5] * len(days)))).all()
+
+
+def test_a_turn_is_followed_and_not_taken_for_a_run_of_bad_days() -> None:
+    # Nine weeks of progress, then 10 % less load in four weeks at the very same ratings.
+    sets = []
+    for week in range(13):
+        load = 100 + 2.5 * week if week < 9 else 120 * (1 - 0.025 * (week - 8))
+        for day, share, reps in ((7 * week, 1.0, 5), (7 * week + 3, 0.92, 8)):
+            sets += [(MONDAY + day, load * share, reps, 8.0)] * 3
+    day, load_kg, reps_done, rpe = (np.array(column) for column in zip(*sets, strict=True))
+    none = np.zeros(day.size, dtype=bool)
+    log = SetLog(
+        exercises=(Exercise("Squat", "Squat"),),
+        exercise=np.zeros(day.size, dtype=np.int64),
+        day=day,
+        session=np.unique(day, return_inverse=True)[1],
+        set_number=np.arange(day.size) % 3 + 1,
+        load_kg=load_kg,
+        reps=reps_done,
+        rpe=rpe,
+        warm_up=none,
+        failed=none,
+        row=np.arange(day.size),
+    )
+    spans = (BlockSpan("Fives and eights", "strength", MONDAY, MONDAY + 13 * 7),)
+    top, now = (trend.fit(one, spans) for one in (up_to(log, MONDAY + 62), log))
+    assert top is not None
+    assert now is not None
+    before, after = trend.read(top, 0, MONDAY + 62), trend.read(now, 0, MONDAY + 90)
+    assert after.e1rm.mean < 0.96 * before.e1rm.mean
+    assert after.probability_rising < 0.05
+
+
+def up_to(log: SetLog, day: int) -> SetLog:
+    keep = log.day <= day
+    return dataclasses.replace(
+        log,
+        **{
+            name: getattr(log, name)[keep]
+            for name in log.__slots__
+            if isinstance(getattr(log, name), np.ndarray)
+        },
+    )
