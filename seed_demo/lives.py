@@ -19,6 +19,7 @@ HELPERS = {
     "Overhead press": "Dumbbell overhead press",
 }
 HELPER_SHARE = {"Squat": 0.86, "Bench press": 0.9, "Deadlift": 0.72, "Overhead press": 0.55}
+STALLED_DAYS = 84  # how long the stalled lift has gone nowhere, a little downwards
 ROWS = ("Barbell row", 0.55)  # share of the deadlift
 
 
@@ -72,13 +73,15 @@ class Life:
     def strength(self, lift: str, day: int) -> float:
         """The one-repetition maximum as it would be shown on this day. [kg]"""
         age = min(day, self.today) - self.first
-        flat_from = self.today - 50 if self.person.story == "stalled" and lift == "Deadlift" else None
-        if flat_from is not None:
-            age = min(age, flat_from - self.first)
+        stalled = self.person.story == "stalled" and lift == "Deadlift"
+        if stalled:
+            age = min(age, self.today - STALLED_DAYS - self.first)
         share = 1 - np.exp(-age / 420)
         level = self.person.strength[lift] * (1 + self.person.gain * share / (1 - np.exp(-365 / 420)))
         level *= 1 + self.wander[lift][max(0, day - self.first)] * 0.5
         back = self.today - day
+        if stalled and back < STALLED_DAYS:
+            level *= 1 - 0.035 * (1 - back / STALLED_DAYS)
         if self.person.story == "dip" and 0 <= back < 17:
             # Heavy work after weeks of eights: the strength is there, its expression is not yet.
             level *= 1 - 0.045 * np.exp(-(17 - back) / 12)

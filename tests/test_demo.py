@@ -62,6 +62,7 @@ def test_the_demo_club_tells_its_stories(store: Store, tmp_path: Path) -> None:
     lines, _ = decisions.journal(store, coach)
     assert len([one for one in lines if one.decision.outcome]) >= 5
     assert 1 <= len(decisions.look_again_soon(store, coach, now=NOW)) <= 3
+    assert raised.get(by_story["stalled"], set()) & {"stall", "regression"}
     shown = roster_view(store, coach, RosterQuery(), now=NOW)
     assert len(shown.rows) == 24
     again = build(store, settings, now=NOW)

@@ -64,6 +64,12 @@ _MATTER = {"stall": "progress", "regression": "progress", "silent": "attendance"
 SHARED = frozenset({"load_spike", "effort_drift", "expected_dip", "detraining"})
 # A helper exercise loaded too high is put right in passing; the same on a main lift is worth a look.
 OF_LITTLE_WEIGHT_IN_HELPERS = frozenset({"effort_drift"})
+# Helpers are kept the same for long on purpose.
+OF_NO_WEIGHT_IN_HELPERS = frozenset({"stale_stimulus"})
+# Every exercise judged adds false alarms, and a lifter has many helpers. One that goes nowhere is told from
+# even odds on, and is worth a look where that is likely and its main lift is not known to be rising.
+ON_MAIN_LIFT = frozenset({"stall", "regression"})
+HELPER_TOLD, HELPER_LOOK = 0.5, 0.6
 _SIZE = {
     "stall": "weeks",
     "regression": "change_pct",
@@ -148,17 +154,26 @@ def _of_lifts(analysis: LifterAnalysis, lifts: Mapping[str, Lift], kinds: Sequen
     """The flags of lifts, one a cause: the worst lift stands for those that share it and names the rest."""
     judged = [one for one in analysis.exercises if one.main_lift is not None] or list(analysis.exercises)
     same: dict[str, list[tuple[str, bool, Finding]]] = {}
+    rising = {
+        key_of(one.exercise): one.trend.probability_rising >= 0.5 for one in judged if one.trend is not None
+    }
     for one in judged:
         main = one.main_lift or one.exercise
+        is_main = key_of(one.exercise) == key_of(main)
         for flag in one.flags:
-            if flag.kind not in kinds:
+            if flag.kind not in kinds or (not is_main and flag.kind in OF_NO_WEIGHT_IN_HELPERS):
                 continue
+            if not is_main and flag.kind in ON_MAIN_LIFT and key_of(main) in rising:
+                if flag.probability < HELPER_TOLD:
+                    continue
+                if flag.probability < HELPER_LOOK or rising[key_of(main)]:
+                    flag = replace(flag, severity="notice")
             if flag.kind == "detraining" and _trained_otherwise(analysis, one.exercise, main):
                 continue
             of_lift = "" if flag.kind in SHARED else key_of(main)[:60]
             cause = f"{_MATTER.get(flag.kind, flag.kind)}:{of_lift}"
             finding = _finding(flag, cause, lifts[one.exercise].id)
-            same.setdefault(cause, []).append((main, one.exercise == main, finding))
+            same.setdefault(cause, []).append((main, is_main, finding))
     return [_worst_of(group) for group in same.values()]
 
 

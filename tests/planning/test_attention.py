@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from app.planning import wording
 from app.planning.attention import Finding, findings
 from app.storage.seasons import Due, Lift, Pain
 from app.training.records import (
+    Estimate,
     ExerciseAnalysis,
     Exposure,
     Flag,
@@ -20,6 +22,7 @@ from app.training.records import (
     LifterAnalysis,
     LoadSummary,
     Severity,
+    Trend,
     WeeklyStress,
 )
 from tests.factories import TODAY
@@ -100,6 +103,33 @@ def test_a_helper_rated_hard_is_a_notice_and_a_main_lift_a_flag() -> None:
     both = _found(helper, main)["effort_drift:"]
     assert both.severity == "watch"
     assert both.exercise_id == LIFTS["Squat"].id
+
+
+def _rising(name: str, probability: float, *flags: Flag) -> ExerciseAnalysis:
+    days, level = np.array([TODAY]), np.array([100.0])
+    trend = Trend(
+        Estimate(100, 97, 103), Estimate(0.1, -0.1, 0.3), probability, days, level, level, days, level,
+        days, level, level, 30, 10, 27.0, True,
+    )  # fmt: skip
+    return replace(_exercise(name, *flags), trend=trend)
+
+
+@pytest.mark.parametrize(
+    ("probability", "main_rises", "severity"),
+    [(0.45, 0.2, None), (0.55, 0.2, "notice"), (0.7, 0.9, "notice"), (0.7, 0.2, "watch")],
+)
+def test_a_falling_helper_counts_by_its_odds_and_by_its_main_lift(
+    probability: float, main_rises: float, severity: str | None
+) -> None:
+    fall = _flag("regression", probability=probability, change_pct=-3.0, weeks=6)
+    found = _found(_exercise("Front squat", fall), _rising("Squat", main_rises))
+    assert {one.severity for one in found.values()} == ({severity} if severity else set())
+
+
+def test_a_helper_kept_the_same_for_long_is_no_matter() -> None:
+    same = _flag("stale_stimulus", weeks=12)
+    assert _found(_exercise("Front squat", same)) == {}
+    assert len(_found(_exercise("Squat", same))) == 1
 
 
 def test_silence_explains_what_was_not_trained_and_not_done() -> None:
