@@ -120,6 +120,24 @@ def test_a_damaged_backup_is_refused_and_nothing_is_touched(store: Store, tmp_pa
     assert refused >= 40, refused
 
 
+@pytest.mark.parametrize("portable", [False, True])
+def test_a_member_exchanged_for_another_whole_one_is_refused(
+    store: Store, tmp_path: Path, portable: bool
+) -> None:
+    # Same tables, same row counts, good archive: only the hash knows that it is another database.
+    fill(store)
+    first, second, mixed = (tmp_path / name for name in ("first.zip", "second.zip", "mixed.zip"))
+    backup.make(store, first, program="test", at=NOW, portable=portable)
+    with store.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE logged_sets SET load_grams = load_grams + 50000")
+    backup.make(store, second, program="test", at=NOW, portable=portable)
+    with zipfile.ZipFile(first) as good, zipfile.ZipFile(second) as other, zipfile.ZipFile(mixed, "w") as out:
+        for name in good.namelist():
+            out.writestr(name, (good if name == "manifest.json" else other).read(name))
+    with pytest.raises(BackupRefused, match="was changed or damaged"):
+        backup.verify(mixed)
+
+
 def test_a_restore_keeps_the_state_before_it(store: Store, tmp_path: Path) -> None:
     fill(store)
     path = tmp_path / "copy.zip"
