@@ -365,6 +365,16 @@ def test_an_easy_week_is_no_step_back_up() -> None:
     assert found == pytest.approx(2.0)
 
 
+def test_an_old_peak_does_not_hide_the_steps_of_lately() -> None:
+    # Steps of 2 % since, all far under a set of 200 days ago that no recent window reaches.
+    lately = [100.0, 102, 104.04, 106.1208, 108.243216, 110.40808]
+    log = make_log(
+        [{"day": TODAY - 200, "load_kg": 160.0}]
+        + [{"day": TODAY - 7 * (5 - week), "load_kg": load} for week, load in enumerate(lately)]
+    )
+    assert exposure.usual_step_pct(log, 0, as_of=TODAY, settings=USUAL) == pytest.approx(2.0)
+
+
 def test_three_steps_are_too_few_to_be_usual() -> None:
     assert np.isnan(exposure.usual_step_pct(five_by(100, 102, 104, 106), 0, as_of=TODAY, settings=USUAL))
 
