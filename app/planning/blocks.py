@@ -268,21 +268,7 @@ def assign(
     with store.transaction() as db:
         lifter = lifters.of_coach(db, coach, lifter_id)
         _clear_days(db, lifter, start_day, start_day + 7 * plan.weeks - 1, cut=cut_running)
-        block = blocks.add(
-            db,
-            lifter.id,
-            name=plan.name,
-            kind=plan.kind,
-            purpose=plan.purpose,
-            start_day=start_day,
-            end_day=start_day + 7 * plan.weeks - 1,
-            status="assigned",
-            plan=plan_to_dict(plan),
-            rules={},
-            assigned_at=now,
-            created_at=now,
-            updated_at=now,
-        )
+        block = put(db, lifter, plan, start_day=start_day, status="assigned", now=now)
         freeze(db, coach, block, state, {row.exercise for _, row in plan.lines})
         write_sessions(db, coach, block, plan, resolved)
         blocks.save_version(db, block, by=by or coach.name, why="assigned", at=now)
@@ -297,6 +283,34 @@ def assign(
             block=block.name,
         )
         return block
+
+
+def put(
+    db: Transaction,
+    lifter: Lifter,
+    plan: PlanDocument,
+    *,
+    start_day: int,
+    end_day: int | None = None,
+    status: str,
+    now: datetime,
+) -> Block:
+    """Write the row of a block from its plan: as long as the plan unless an end is given."""
+    return blocks.add(
+        db,
+        lifter.id,
+        name=plan.name,
+        kind=plan.kind,
+        purpose=plan.purpose,
+        start_day=start_day,
+        end_day=start_day + 7 * plan.weeks - 1 if end_day is None else end_day,
+        status=status,
+        plan=plan_to_dict(plan),
+        rules={},
+        assigned_at=None if status == "draft" else now,
+        created_at=now,
+        updated_at=now,
+    )
 
 
 def freeze(db: Transaction, coach: Coach, block: Block, state: LifterState, names: Iterable[str]) -> None:

@@ -67,21 +67,7 @@ def start(
     """
     with store.transaction() as db:
         lifter = lifters.of_coach(db, coach, lifter_id)
-        return blocks.add(
-            db,
-            lifter.id,
-            name=plan.name,
-            kind=plan.kind,
-            purpose=plan.purpose,
-            start_day=start_day,
-            end_day=start_day + 7 * plan.weeks - 1,
-            status="draft",
-            plan=plan_to_dict(plan),
-            rules={},
-            assigned_at=None,
-            created_at=now,
-            updated_at=now,
-        )
+        return planning_blocks.put(db, lifter, plan, start_day=start_day, status="draft", now=now)
 
 
 def save(

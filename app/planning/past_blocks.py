@@ -9,12 +9,13 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
+from app.planning.blocks import put
 from app.planning.days import today_in
 from app.storage import audit, blocks, lifters, logs
 from app.storage.engine import Store
 from app.storage.models import Coach
 from app.training import dose
-from app.training.plan import PlanDocument, plan_to_dict
+from app.training.plan import PlanDocument
 from app.training.records import BlockSpan
 
 
@@ -40,20 +41,14 @@ def add(
         for span in free:
             weeks = max(1, -(-(span.end - span.start + 1) // 7))
             plan = PlanDocument(name=span.name, kind=span.kind, weeks=min(weeks, 52))
-            block = blocks.add(
+            block = put(
                 db,
-                lifter.id,
-                name=span.name,
-                kind=span.kind,
-                purpose="",
+                lifter,
+                plan,
                 start_day=span.start,
                 end_day=span.end,
                 status="ended" if span.end < today else "assigned",
-                plan=plan_to_dict(plan),
-                rules={},
-                assigned_at=now,
-                created_at=now,
-                updated_at=now,
+                now=now,
             )
             blocks.put_weeks(
                 db,
