@@ -43,7 +43,7 @@ class Thresholds:
     problem_clear: float = 0.60  # [1] needed inside the first weeks of a new emphasis
     change_days: int = 21  # [d] that a change of emphasis may hide or feign a standstill
     stress_held: float = 0.80  # [1] of the weeks before: with less work nothing is owed
-    falling_share: float = 0.5  # [1] of the probability that must be for falling to call it a regression
+    falling_share: float = 0.6  # [1] of the probability that must be for falling to call it a regression
     spike_over_recent: float = 1.35  # [1] x the largest week of the last four
     spike_over_range: float = 1.25  # [1] x the largest week of like repetitions in sixteen weeks
     spike_alike: float = 1.35  # [1] repetitions within this factor are alike
@@ -68,7 +68,7 @@ class Changes:
     """Priors of a change of slope. Shares of strength by week."""
 
     hazard: float = 0.08  # [1/week] that the slope changes, chosen so that probabilities are about right
-    spread: float = 0.006  # [1/week] size of a change
+    spread: float = 0.010  # [1/week] size of a change
     slope_sd: float = 0.003  # [1/week] long-run slope, around the trend's prior mean
     standstill: float = 0.0004  # [1/week] slope at or under which nothing is coming back
     falling: float = -0.0015  # [1/week]
@@ -547,8 +547,9 @@ def low_headroom(view: LiftView) -> Flag | None:
     sessions, inverse = np.unique(view.log.session[view.rows][now], return_inverse=True)
     if sessions.size < 3 or before.sum() < 12:
         return None
-    # Who always stops at nothing left tells nothing by it; who stops earlier than most has room.
-    left = 10 - rpe[now] + max(float(f.theta[trend.BIAS]) - f.priors.bias_mean, 0.0)
+    # Who always stops at nothing left tells nothing by it; who surely stops earlier than most has room.
+    surely = float(f.theta[trend.BIAS]) - math.sqrt(float(f.theta_cov[trend.BIAS, trend.BIAS]))
+    left = 10 - rpe[now] + max(surely - f.priors.bias_mean, 0.0)
     spent = np.bincount(inverse, left <= th.headroom_reps) / np.bincount(inverse)
     if spent.min() < 0.3 or spent.mean() < 0.7 or (rpe[before] >= 10).mean() > 0.3:
         return None

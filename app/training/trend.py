@@ -52,15 +52,15 @@ class Priors:
     report_sd: float = 0.8  # [reps] noise of a report at no reserve
     report_slope: float = 0.3  # [1] growth of that noise by repetition in reserve
     failure_mean: float = (
-        0.6  # [reps] a failure lies between two whole repetitions, and is chosen by bad luck
+        0.7  # [reps] a failure lies between two whole repetitions, and is chosen by bad luck
     )
     failure_sd: float = 1.2
-    miss_mean: float = 0.45
-    miss_sd: float = 0.5
-    failing: float = 0.6  # [1] share of reports of nothing left that are true, and of
+    miss_mean: float = 0.55
+    miss_sd: float = 0.6
+    failing: float = 0.5  # [1] share of reports of nothing left that are true, and of
     failing_if_fewer: float = 0.9  # [1] those with fewer repetitions than the set before
-    barrier_sd: float = 0.4  # [reps] nobody does more repetitions than are possible, within the set's luck
-    silent_reserve: float = 1.3  # [reps] best set of a session without a report
+    barrier_sd: float = 0.5  # [reps] nobody does more repetitions than are possible, within the set's luck
+    silent_reserve: float = 1.6  # [reps] best set of a session without a report
     silent_lifter_sd: float = 1.0  # [reps] lifter to lifter
     silent_sd: float = 1.5  # [reps] session to session
     # Curve: between the published equations, which at six repetitions drop the load by 0.11 to 0.20
@@ -69,12 +69,12 @@ class Priors:
     steepness_lifter_sd: float = 0.20  # [1] of its logarithm, shared by the lifter's lifts
     steepness_lift_sd: float = 0.18  # [1] lift to lift
     shape_mean: float = 0.68  # [1] q
-    shape_sd: float = 0.13
-    single_sd: float = 0.008  # [1] of the level: from the fewest repetitions trained down to the single
+    shape_sd: float = 0.10
+    single_sd: float = 0.005  # [1] of the level: from the fewest repetitions trained down to the single
     # Within and between sessions: a 1RM repeats to 4.2 % in the median study, better in many (Grgic 2020).
     loss_mean: float = 0.010  # [1] strength lost a set
     loss_sd: float = 0.004
-    set_sd: float = 0.016  # [1] luck of a set
+    set_sd: float = 0.020  # [1] luck of a set
     day_sd: float = 0.020  # [1] form of the day
     # Recent work.
     unfamiliar: float = 0.040  # [1] lost in work not done for long
@@ -109,10 +109,10 @@ WEEKLY_WEEKS = 40  # back to here a node is a week, before it four: old work say
 ROUNDS = 3
 
 FORECAST_WEEKS = 12
-FORECAST_OWN = 0.65
+FORECAST_OWN = 0.5
 """[1] Share of the lifter's own departure from the usual gain that a forecast carries on: gains slow down,
 and an estimated slope is in part noise."""
-FORECAST_PLAN = 0.5  # [1] share of what the planned change of work would do: plans change too
+FORECAST_PLAN = 0.7  # [1] share of what the planned change of work would do: plans change too
 SLOPE_WEEKS = 6
 CHANGE_WEEKS = 54  # [weeks] back to which the error of a change of level is kept: a year, and the week begun
 SLOPE_EVIDENCE_WEEKS = 16.0
