@@ -43,15 +43,16 @@ class Thresholds:
     problem_clear: float = 0.60  # [1] needed inside the first weeks of a new emphasis
     change_days: int = 21  # [d] that a change of emphasis may hide or feign a standstill
     stress_held: float = 0.80  # [1] of the weeks before: with less work nothing is owed
-    falling_share: float = 0.6  # [1] of the probability that must be for falling to call it a regression
+    falling_share: float = 0.8  # [1] of the probability that must be for falling to call it a regression
     spike_over_recent: float = 1.35  # [1] x the largest week of the last four
     spike_over_range: float = 1.25  # [1] x the largest week of like repetitions in sixteen weeks
     spike_alike: float = 1.35  # [1] repetitions within this factor are alike
     layoff_days: int = 10  # [d]
     dip_share: float = 0.005  # [1] of strength below the best of the weeks before the change
     dip_days: int = 21  # [d] after which a shortfall is no longer the change's
-    drift_on: float = 0.35  # [1]
+    drift_on: float = 0.30  # [1]
     drift_off: float = 0.25
+    drift_weeks: float = 9.0  # [weeks] after which a new use of the scale is the lifter's usual one
     drift_reps: float = 0.4  # [reps] a smaller shift is not worth a word
     over_prescribed: float = 0.5  # [1] RPE above prescribed, mean of the sessions
     stale_weeks: int = 12
@@ -620,7 +621,7 @@ def reporting_shift(f: trend.Fit, as_of: int, sensitivity: float, c: Changes = S
     shift = variance * score
     age = weeks[:, None] - starts
     weight = np.exp(np.clip(0.5 * shift * score, 0, 50)) * np.sqrt(variance) / spread * hazard
-    weight = np.where((age >= 1.5) & (age <= 14), weight, 0.0)
+    weight = np.where((age >= 1.5) & (age <= th.drift_weeks), weight, 0.0)
     sd = np.sqrt(variance)
     large = trend.normal_cdf((shift - th.drift_reps) / sd) + trend.normal_cdf((-shift - th.drift_reps) / sd)
     p = (weight * large).sum(axis=1) / (1 + weight.sum(axis=1))
