@@ -24,7 +24,7 @@ ACUTE_CHRONIC_WARNING = (
     "where 0.5 is no information). Impellizzeri et al. 2021."
 )
 
-_CHUNK = 64  # days handled at once by the moving average; weights within a chunk cannot underflow.
+_NOTHING = 1e-18  # [1] share of a value below which it no longer shows in a double
 
 
 def _daily(x: Floats) -> Floats:
@@ -104,19 +104,15 @@ def ewma(x: Floats, *, weight: float, start: float) -> Floats:
     series = _daily(x)
     if not 0 < weight <= 1 or not np.isfinite(start):
         raise ValueError(f"need weight in (0, 1] and a finite start, got weight={weight}, start={start}")
-    # The recursion level += weight * (x - level), unrolled over a chunk of days: a lower triangular matrix
-    # of weights times the chunk, plus what is left of the level before it.
-    days = np.arange(min(_CHUNK, series.size))
-    ago = days[:, None] - days
-    share = np.where(ago >= 0, weight * (1 - weight) ** np.maximum(ago, 0), 0.0)
-    kept = (1 - weight) ** (days + 1.0)
-    average = np.empty(series.size)
-    level = float(start)
-    for begin in range(0, series.size, _CHUNK):
-        chunk = series[begin : begin + _CHUNK]
-        size = chunk.size
-        average[begin : begin + size] = share[:size, :size] @ chunk + kept[:size] * level
-        level = float(average[begin + size - 1])
+    # The recursion level += weight * (x - level), unrolled by doubling: once a sum reaches k days back, its
+    # own value of k days ago, decayed, makes it reach twice as far. What is decayed to nothing is left out.
+    left = 1 - weight
+    average = weight * series
+    average[:1] += left * start
+    reach = 1
+    while reach < series.size and (share := left**reach) > _NOTHING:
+        average[reach:] += share * average[:-reach]
+        reach *= 2
     return average
 
 
