@@ -113,7 +113,8 @@ def _said(kind: str, lift: str, evidence: Mapping[str, Any], since_day: int) -> 
         case "low_headroom":
             return f"{lift}: little room left", ""
         case "load_spike":
-            return f"{lift}: stress above own usual", e.say(
+            sets = evidence.get("measure") == "number of sets"
+            return f"{lift}: {'sets' if sets else 'stress'} above own usual", e.say(
                 "this week {over_largest_of_four_weeks:.1f} times the largest of the last four"
             )
         case "effort_drift" if "rpe_above_usual" in evidence:

@@ -46,6 +46,7 @@ class Thresholds:
     falling_share: float = 0.8  # [1] of the probability that must be for falling to call it a regression
     spike_over_recent: float = 1.35  # [1] x the largest week of the last four
     spike_over_range: float = 1.25  # [1] x the largest week of like repetitions in sixteen weeks
+    spike_of_sets: float = 1.2  # [1] x both for sets, of which one more is soon done
     spike_alike: float = 1.35  # [1] repetitions within this factor are alike
     layoff_days: int = 10  # [d]
     dip_share: float = 0.005  # [1] of strength below the best of the weeks before the change
@@ -364,7 +365,7 @@ def expected_dip(view: LiftView) -> Flag | None:
             "how long "
             f"this rep range was not trained. The change to {block.kind} work explains it. Keep the plan."
         ),
-        clears_when=f"the level is back, or on {_iso(start + th.dip_days)}",
+        clears_when=f"the level is back, or the change is {th.dip_days // 7} weeks old",
     )
 
 
@@ -386,45 +387,48 @@ def load_spike(view: LiftView) -> Flag | None:
     back = this - (view.set_days - anchor) // 7
     near = back < 19
     back, reps, stress = back[near], view.log.reps[view.rows][near], view.stress[view.rows][near]
-    total = np.bincount(back, stress, 19)
     changes = emphasis_changes(view.spans)
     scale = view.settings.sensitivity**-0.25
     for ago in (1, 0):  # The week before stands as long as this one has not shown itself.
-        recent, most = total[ago + 1 : ago + 5], float(total[ago + 1 : ago + 17].max())
-        # After an empty month it is a return, and a planned block of more work reaches what was done before
-        # or starts something else: its first week is its plan.
+        # A planned block of more work reaches what was done before or starts something else: its first week
+        # is its plan.
         begins = anchor + 7 * (this - ago)
-        planned = bool(((changes >= begins) & (changes < begins + 7)).any())
-        if (recent > 0).sum() < 3 or total[ago] <= most or planned:
+        if ((changes >= begins) & (changes < begins + 7)).any():
             continue
-        typical = float(np.average(reps[back == ago], weights=stress[back == ago]))
-        alike = np.abs(np.log(np.maximum(reps, 1) / typical)) <= math.log(th.spike_alike)
-        week = np.bincount(back[alike], stress[alike], 19)
-        same = float(week[ago + 1 : ago + 17].max())
-        if same <= 0:  # Work not done in sixteen weeks is new, not too much.
-            continue
-        over, over_range = float(total[ago] / recent.max()), float(week[ago] / same)
-        if over <= th.spike_over_recent * scale or over_range <= th.spike_over_range * scale:
-            continue
-        return Flag(
-            kind="load_spike",
-            severity="watch",
-            since=int(view.set_days[near][back == ago][0]),
-            probability=math.nan,
-            evidence={
-                "over_largest_of_four_weeks": round(over, 2),
-                "over_largest_in_range": round(min(over_range, 99.0), 2),
-                "typical_reps": round(typical, 1),
-            },
-            advice=(
-                f"The week's stress is {over:.2f} times the largest of the four before, and "
-                f"{over_range:.2f} times "
-                "the largest of sixteen weeks of like repetitions. Unless this was meant, let the next week "
-                "step back "
-                "to the usual."
-            ),
-            clears_when="the week after it has passed without another",
-        )
+        # Heavy work is little in volume: twice as many sets of it may be less than a week of eights.
+        for what, work in (("stress", stress), ("number of sets", np.ones(back.size))):
+            total = np.bincount(back, work, 19)
+            recent, most = total[ago + 1 : ago + 5], float(total[ago + 1 : ago + 17].max())
+            if (recent > 0).sum() < 3 or total[ago] <= most:  # After an empty month it is a return.
+                continue
+            typical = float(np.average(reps[back == ago], weights=work[back == ago]))
+            alike = np.abs(np.log(np.maximum(reps, 1) / typical)) <= math.log(th.spike_alike)
+            week = np.bincount(back[alike], work[alike], 19)
+            same = float(week[ago + 1 : ago + 17].max())
+            if same <= 0:  # Work not done in sixteen weeks is new, not too much.
+                continue
+            over, over_range = float(total[ago] / recent.max()), float(week[ago] / same)
+            bar = scale if work is stress else scale * th.spike_of_sets
+            if over <= th.spike_over_recent * bar or over_range <= th.spike_over_range * bar:
+                continue
+            return Flag(
+                kind="load_spike",
+                severity="watch",
+                since=int(view.set_days[near][back == ago][0]),
+                probability=math.nan,
+                evidence={
+                    "over_largest_of_four_weeks": round(over, 2),
+                    "over_largest_in_range": round(min(over_range, 99.0), 2),
+                    "typical_reps": round(typical, 1),
+                    "measure": what,
+                },
+                advice=(
+                    f"The week's {what} is {over:.2f} times the largest of the four before, and "
+                    f"{over_range:.2f} times the largest of sixteen weeks of like repetitions. Unless this "
+                    "was meant, let the next week step back to the usual."
+                ),
+                clears_when="the week after it has passed without another",
+            )
     return None
 
 

@@ -154,6 +154,17 @@ def test_a_week_of_twice_the_sets_is_a_load_spike() -> None:
     assert float(found.evidence["over_largest_of_four_weeks"]) > 1.9
 
 
+def test_twice_the_sets_of_triples_are_a_load_spike_though_less_volume_than_eights() -> None:
+    triples = lambda week: (8, 2.5) if week < 12 else (3, 2.0)  # noqa: E731
+    log = plant(18, plan=triples, sets=lambda week: 6 if week == 17 else 3)
+    spans = blocks(("volume", 12), ("peak", 8))
+    (found,) = of_kind("load_spike", flags(log, spans))
+    assert found.evidence["measure"] == "number of sets"
+    assert found.evidence["over_largest_of_four_weeks"] == 2.0
+    one_more = plant(18, plan=triples, sets=lambda week: 4 if week == 17 else 3)
+    assert not of_kind("load_spike", flags(one_more, spans))
+
+
 def test_one_more_set_is_no_load_spike() -> None:
     log = plant(20, plan=fours, sets=lambda week: 4 if week == 19 else 3)
     assert not of_kind("load_spike", flags(log, ONE_LONG_BLOCK))

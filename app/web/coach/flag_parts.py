@@ -80,6 +80,7 @@ def _size(flag: FlagView) -> str:
             return f"RPE {e.plain('rpe_below_prescribed')} under the prescription"
         case "load_spike":
             return (
+                f"{'Sets' if _of_sets(flag) else 'Stress'} "
                 f"{e.plain('over_largest_of_four_weeks', 2)} times the largest of the last four weeks, "
                 f"{e.plain('over_largest_in_range', 2)} times the largest in its rep range"
             )
@@ -179,7 +180,9 @@ def finding(flag: FlagView, today: int) -> Finding | None:
             until = _day(flag.evidence.get("until"), today)
             words = f"dip expected until {short_day(until)}"
         case "load_spike":
-            words, panel = f"{e.plain('over_largest_of_four_weeks')} × the largest of four weeks", "stress"
+            of_sets = "sets " if _of_sets(flag) else ""
+            words = f"{of_sets}{e.plain('over_largest_of_four_weeks')} × the largest of four weeks"
+            panel = "stress"
         case "effort_drift":
             against = "prescribed" if e.get("rpe_above_prescribed") is not None else "usual"
             harder = "easier" if (e.get("rpe_above_usual") or 0.0) < 0 else "harder"
@@ -193,6 +196,11 @@ def finding(flag: FlagView, today: int) -> Finding | None:
         case _:
             return None
     return Finding(since, max(until, since), words, severity, panel)
+
+
+def _of_sets(flag: FlagView) -> bool:
+    """Whether a load spike is one of sets, where heavy work is little in volume."""
+    return flag.evidence.get("measure") == "number of sets"
 
 
 def _work(e: _Numbers) -> str:
