@@ -91,6 +91,7 @@ def analyse_lifter(
             as_of=as_of,
             spans=work,
             calendar=bool(spans),
+            attended=np.unique(log.day[(log.exercise == index) & ~log.warm_up]) if errors else None,
             stress=stress["relative_volume_load"],
             settings=settings,
             fit=fit,
@@ -112,8 +113,8 @@ def analyse_lifter(
             )
         )
     about = [
-        signals.silent(clean, as_of),
-        signals.missed_work(clean, planned, as_of),
+        signals.silent(log, as_of),
+        signals.missed_work(log, planned, as_of),
         None if fit is None else signals.reporting_shift(fit, as_of, settings.sensitivity),
     ]
     return LifterAnalysis(

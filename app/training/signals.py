@@ -103,6 +103,7 @@ class LiftView:
     fit: trend.Fit | None
     lift: int  # number of the lift in the fit, -1 when it has none
     calendar: bool = True  # whether ``spans`` were planned, or else read from the log
+    attended: Ints | None = None  # (m,) [d] days with the lift, those with impossible sets too
 
     @cached_property
     def rows(self) -> Ints:
@@ -434,7 +435,8 @@ def load_spike(view: LiftView) -> Flag | None:
 
 def detraining(view: LiftView) -> Flag | None:
     """Ten or more days without a lift that was trained regularly."""
-    days = view.days
+    # A set that cannot be what it says was trained all the same.
+    days = view.days if view.attended is None else view.attended
     if days.size < 6:
         return None
     gap = view.as_of - int(days[-1])

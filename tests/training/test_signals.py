@@ -203,6 +203,17 @@ def test_ten_days_without_a_lift_are_detraining_and_nine_are_not() -> None:
     assert found[0].evidence["days_without"] == 10
 
 
+def test_a_session_of_mistyped_sets_was_trained_all_the_same() -> None:
+    log = plant(16, plan=fours)
+    last = int(log.day.max())
+    mistyped = dataclasses.replace(log, load_kg=np.where(log.day == last, log.load_kg * 10, log.load_kg))
+    analysis = analyse_lifter(mistyped, (), as_of=last + 7)
+    assert len(analysis.held_out) == int((log.day == last).sum())
+    before = int(log.day[log.day < last].max())
+    assert last + 7 - before >= signals.THRESHOLDS.layoff_days
+    assert not of_kind("detraining", flags(mistyped, (), last + 7))
+
+
 def test_a_lift_trained_every_other_week_is_not_missed_after_ten_days() -> None:
     log = plant(32, plan=fours, days=(0,))
     fortnightly = without_weeks(log, 1)
