@@ -41,21 +41,24 @@ class DeskView:
     can_write: bool
 
 
+# Dependencies that only hand something on are coroutines: a plain function costs a hop to another thread.
+
+
 def clock() -> datetime:
     return datetime.now(UTC)
 
 
-def get_store(request: Request) -> Store:
+async def get_store(request: Request) -> Store:
     store: Store = request.app.state.store
     return store
 
 
-def get_settings(request: Request) -> Settings:
+async def get_settings(request: Request) -> Settings:
     settings: Settings = request.app.state.settings
     return settings
 
 
-def get_now(request: Request) -> datetime:
+async def get_now(request: Request) -> datetime:
     now: datetime = request.app.state.clock()
     return now
 
@@ -162,7 +165,7 @@ def get_desk(request: Request, store: AppStore, settings: AppSettings, now: Now)
 Desk = Annotated[DeskView, Depends(get_desk)]
 
 
-def own(desk: Desk) -> Coach:
+async def own(desk: Desk) -> Coach:
     """The coach whose roster this is, and nobody who assists: for what is the account's alone.
 
     Raises
@@ -178,7 +181,7 @@ def own(desk: Desk) -> Coach:
 OwnDesk = Annotated[Coach, Depends(own)]
 
 
-def get_coach(desk: Desk) -> Coach:
+async def get_coach(desk: Desk) -> Coach:
     return desk.owner
 
 
@@ -208,7 +211,7 @@ def get_lifter(request: Request, store: AppStore, settings: AppSettings, now: No
 CurrentLifter = Annotated[Lifter, Depends(get_lifter)]
 
 
-def client_address(request: Request) -> str:
+async def client_address(request: Request) -> str:
     """The caller's address; a forwarding header counts only from a proxy named in the settings."""
     direct = request.client.host if request.client else ""
     settings: Settings = request.app.state.settings

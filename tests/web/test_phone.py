@@ -244,6 +244,20 @@ def test_a_form_that_cannot_be_taken_keeps_what_was_typed(phone: Client) -> None
     assert "is not a mass" in answer.text
 
 
+def test_a_form_on_a_full_day_is_refused_with_what_was_typed(
+    phone: Client, world: World, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(logs, "ROW_BASE", 1)
+    fields = form(phone.get("/today").text, "set") | {"load": "180", "reps": "3", "rpe": "8"}
+    assert phone.post("/entry", data=fields).status_code == 303
+    answer = phone.post("/entry", data=fields | {"id": "another-form-000000001", "load": "182,5"})
+    assert answer.status_code == 409
+    assert "as many sets as a day can" in answer.text
+    assert 'value="182,5"' in answer.text
+    with store.reading() as db:
+        assert len(logs.sets_between(db, world.lifter.id, TODAY, TODAY)) == 1
+
+
 def test_a_set_is_changed_and_a_conflict_shows_both(phone: Client, world: World) -> None:
     send(phone, world, a_set(world))
     page = phone.get(f"/set/{TODAY}-0").text

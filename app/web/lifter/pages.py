@@ -9,15 +9,27 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from fastapi import APIRouter, Request
+from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 from markupsafe import Markup
 
+from app.config import Settings
 from app.planning import living_plan, logging, today
 from app.planning.days import today_in
+from app.storage.engine import Store
 from app.storage.models import Lifter
 from app.training.loading import BarKit, kit_to_dict
 from app.training.units import Unit, mass_number
-from app.web.dependencies import AppSettings, AppStore, CurrentLifter, FormData, LinkNeeded, Now
+from app.web.dependencies import (
+    AppStore,
+    CurrentLifter,
+    FormData,
+    LinkNeeded,
+    Now,
+    check,
+    get_form,
+    get_lifter,
+)
 from app.web.lifter import drawing
 from app.web.lifter.door import asset_version
 from app.web.lifter.sync import wake
@@ -310,27 +322,44 @@ NOT_OF_THE_ENTRY = {"csrf", "back", "slot", "comment"}
 BACK = ("/today", "/session/", "/log/", "/messages", "/pain", "/check-in", "/history", "/set/")
 
 
-@router.post("/entry")
-def entry(
-    request: Request,
-    lifter: CurrentLifter,
-    store: AppStore,
-    settings: AppSettings,
-    data: FormData,
-    now: Now,
-) -> Response:
-    """Take one entry from a form and go on where it came from."""
+async def entry(request: Request) -> Response:
+    """Take one entry from a form and go on where it came from.
+
+    Like ``sync`` a plain route: what is stored needs no page, and a page is made only for a refusal.
+    """
+    await check(request)
+    settings: Settings = request.app.state.settings
+    data = await get_form(request)
     values = {key: value for key, value in data.items() if isinstance(value, str)}
-    write: dict[str, Any] = {key: value for key, value in values.items() if key not in NOT_OF_THE_ENTRY}
-    token = request.cookies[cookie_name(LIFTER_COOKIE, https=settings.https)]
-    try:
-        taken = logging.take(store, token, [write], idle=timedelta(days=settings.lifter_idle_days), now=now)
-    except logging.LinkEnded:
-        raise LinkNeeded from None
+    await request.close()
+    token = request.cookies.get(cookie_name(LIFTER_COOKIE, https=settings.https))
+    if token is None:
+        raise LinkNeeded
+    now: datetime = request.app.state.clock()
+    answer = await run_in_threadpool(_take, request, token, values, now)
     wake(request)
-    answer = taken.answers[0]
     if answer["state"] in ("saved", "removed"):
         return see_other(request, _back(values))
+    return await run_in_threadpool(_refused, request, values, answer, now)
+
+
+def _take(request: Request, token: str, values: Mapping[str, str], now: datetime) -> Mapping[str, Any]:
+    settings: Settings = request.app.state.settings
+    write: dict[str, Any] = {key: value for key, value in values.items() if key not in NOT_OF_THE_ENTRY}
+    idle = timedelta(days=settings.lifter_idle_days)
+    try:
+        return logging.take(request.app.state.store, token, [write], idle=idle, now=now).answers[0]
+    except logging.LinkEnded:
+        raise LinkNeeded from None
+    except logging.TooMuch:
+        why = "That day holds as many sets as a day can. Look through what was logged."
+        return {"state": "refused", "status": 409, "why": why}
+
+
+def _refused(request: Request, values: dict[str, str], answer: Mapping[str, Any], now: datetime) -> Response:
+    """The form again, with what is wrong and all that was typed."""
+    store: Store = request.app.state.store
+    lifter = get_lifter(request, store, request.app.state.settings, now)
     status, why = answer["status"], answer["why"]
     kind = values.get("kind")
     if kind in ("amend", "remove"):
@@ -344,6 +373,9 @@ def entry(
     return _session(
         request, lifter, store, now, planned_id=planned, status=status, errors={"load": why}, values=values
     )
+
+
+router.add_route("/entry", entry, methods=["POST"])
 
 
 def _back(values: Mapping[str, str]) -> str:
