@@ -144,7 +144,16 @@ def findings(
             "ready_to_progress",
         ),
     )
-    return _without_stopped_advice(found, by_id)
+    return _without_stopped_advice(_one_a_cause(found), by_id)
+
+
+def _one_a_cause(found: Iterable[Finding]) -> list[Finding]:
+    """The weightiest finding of each cause: work rated harder than usual may be harder than prescribed too."""
+    worst: dict[str, Finding] = {}
+    for one in found:
+        if one.cause not in worst or _weight(one) > _weight(worst[one.cause]):
+            worst[one.cause] = one
+    return list(worst.values())
 
 
 # About one lift -----------------------------------------------------------------------------------

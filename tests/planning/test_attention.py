@@ -105,6 +105,13 @@ def test_a_helper_rated_hard_is_a_notice_and_a_main_lift_a_flag() -> None:
     assert both.exercise_id == LIFTS["Squat"].id
 
 
+def test_work_rated_harder_than_usual_and_than_prescribed_is_one_flag() -> None:
+    main = _exercise("Squat", _flag("effort_drift", rpe_above_prescribed=1.1, sessions=6))
+    shift = _flag("effort_drift", probability=0.7, rpe_above_usual=1.2, weeks=4.0)
+    (one,) = _found(main, flags=[shift]).values()
+    assert one.evidence["rpe_above_usual"] == 1.2
+
+
 def _rising(name: str, probability: float, *flags: Flag) -> ExerciseAnalysis:
     days, level = np.array([TODAY]), np.array([100.0])
     trend = Trend(
