@@ -397,7 +397,7 @@ def decide(
         with store.reading() as db:
             held, _ = blocks.of_coach(db, coach, view.block.id)
         raise drafts.BlockChanged(plan_from_dict(held.plan), held.version)
-    evidence = _state(view, exercise_id, next((one for one in view.flags if one.id == flag_id), None))
+    evidence = evidence_of(view, exercise_id, next((one for one in view.flags if one.id == flag_id), None))
     block = view.block
     if choice.action in ("write", "refer_out") and not choice.message.strip():
         raise CannotDo("Write a message first; the draft can be changed.")
@@ -476,7 +476,7 @@ def decide(
         return made
 
 
-def _state(view: LifterView, exercise_id: int | None, flag: FlagView | None) -> dict[str, Any]:
+def evidence_of(view: LifterView, exercise_id: int | None, flag: FlagView | None) -> dict[str, Any]:
     """What is known of the lifter and the lift on the day of a decision."""
     lift = None if exercise_id is None else view.lift(exercise_id)
     found: dict[str, Any] = {"day": view.today, "measure": view.measure}

@@ -52,6 +52,16 @@ def journal(
     return [(row[0], row[1], row[2], row[3]) for row in db.execute(query)]
 
 
+def of_action(db: Session, lifter_id: int, action: str, *, limit: int = 200) -> Sequence[Decision]:
+    """A lifter's decisions of one kind, newest first, also those that were taken back."""
+    return db.scalars(
+        select(Decision)
+        .where(Decision.lifter_id == lifter_id, Decision.action == action)
+        .order_by(Decision.made_at.desc(), Decision.id.desc())
+        .limit(limit)
+    ).all()
+
+
 def due(db: Session, lifter_id: int, day: int) -> Sequence[Decision]:
     """Decisions of a lifter whose day to look again has come and whose outcome is not known."""
     return db.scalars(

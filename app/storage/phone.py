@@ -420,7 +420,9 @@ def revision(db: Session, lifter_id: int, revision_id: int) -> SetRevision | Non
     )
 
 
-def put_back(db: Session, lifter_id: int, before: dict[str, Any], *, by: str, at: datetime) -> StoredSet:
+def put_back(
+    db: Session, lifter_id: int, before: dict[str, Any], *, by: str, why: str = "", at: datetime
+) -> StoredSet:
     """Store a removed set again, in its old place if that is still free."""
     day, position = before["day"], before["position"]
     if one_set(db, lifter_id, day, position) is not None:
@@ -440,7 +442,7 @@ def put_back(db: Session, lifter_id: int, before: dict[str, Any], *, by: str, at
             at=at,
             by=by[:160],
             change="restored",
-            why="",
+            why=why,
             before=values,
         )
     )

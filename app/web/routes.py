@@ -24,6 +24,7 @@ from app.web.coach import (
     review,
     roster,
     season,
+    taking_back,
     what_if,
 )
 from app.web.lifter import door, history, moving, pages, sync, takeaway, words
@@ -46,6 +47,7 @@ def routers() -> list[APIRouter]:
         roster.router,
         acting.router,
         decisions.router,
+        taking_back.router,
         messages.router,
         review.router,
         lifter_settings.router,

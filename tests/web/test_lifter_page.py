@@ -563,3 +563,31 @@ def test_the_methods_page_prints_the_published_equations(client: Client) -> None
 
 def test_the_methods_page_needs_a_coach(nobody: Client) -> None:
     assert nobody.get("/methods").status_code == 303
+
+
+def test_what_was_decided_about_odd_sets_is_shown_and_brought_back(client: Client, odd: World) -> None:
+    address = f"/lifters/{odd.lifter.id}/odd-sets"
+    assert "Nothing has been decided yet" in client.get(address).text
+    client.post(address, data={"set": picks(page(client, odd)), "fix": "correct"})
+    assert f"{address}#decision-" in page(client, odd)
+    html = client.get(address).text
+    assert "Squat: put right as proposed" in text(html)
+    assert "245 kg × 5 @ 8 → , decided: 245 lb × 5 @ 8" in text(html)
+    chosen = picks(html)
+    back = re.search(r'action="([^"]+/back)"', html)
+    assert back is not None
+    assert "Tick at least one set" in client.post(back[1]).text
+    with client.store.transaction() as db:
+        one = logs.sets_between(db, odd.lifter.id, TODAY, TODAY)[2]
+        logs.amend_set(db, odd.lifter.id, one, {"reps": 4}, by="Maren Oduya", at=NOW)
+    answer = client.post(back[1], data={"set": chosen})
+    assert answer.status_code == 422
+    assert "so nothing was done" in answer.text
+    left = picks(answer.text)
+    assert len(left) == 2  # The one that was changed cannot be ticked any more.
+    assert client.post(back[1], data={"set": left}).status_code == 303
+    assert "as logged again" in text(client.get(address).text)
+    with client.store.reading() as db:
+        sets = logs.sets_between(db, odd.lifter.id, TODAY, TODAY)
+    assert [one.load_grams for one in sets] == [245_000, 245_000, 111_130]
+    assert client.post(f"/lifters/{odd.lifter.id}/odd-sets/987654/back").status_code == 404

@@ -116,6 +116,8 @@ coach POST /lifters/{lifter_id}/flags/{flag_id}/dismiss
 coach POST /lifters/{lifter_id}/flags/{flag_id}/reopen
 coach POST /lifters/{lifter_id}/pain/{report_id}/resolve
 coach POST /lifters/{lifter_id}/odd-sets
+coach GET /lifters/{lifter_id}/odd-sets
+coach POST /lifters/{lifter_id}/odd-sets/{decision_id}/back
 coach GET /lifters/{lifter_id}/messages
 coach POST /lifters/{lifter_id}/messages
 coach GET /messages/new

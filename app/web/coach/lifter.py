@@ -216,7 +216,7 @@ def fix_odd_sets(
 ) -> Response:
     form = Form.of(data)
     how = form.one_of("fix", "what to do with the sets", FIXES)
-    picks = [pick for text in data.getlist("set") if isinstance(text, str) and (pick := _pick(text))]
+    picks = [pick for text in data.getlist("set") if isinstance(text, str) and (pick := pick_of(text))]
     if not picks and not form.errors:
         form.errors["odd-sets"] = "Tick at least one set"
     if not form.errors:
@@ -239,7 +239,7 @@ def fix_odd_sets(
     return see_other(request, f"/lifters/{lifter_id}")
 
 
-def _pick(text: str) -> Pick | None:
+def pick_of(text: str) -> Pick | None:
     numbers = text.split("-")
     if len(numbers) != 3 or not all(n.isascii() and n.isdigit() and len(n) < 9 for n in numbers):
         return None
