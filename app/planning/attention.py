@@ -148,7 +148,7 @@ def findings(
 
 
 def _one_a_cause(found: Iterable[Finding]) -> list[Finding]:
-    """The weightiest finding of each cause: work rated harder than usual may be harder than prescribed too."""
+    """The weightiest finding of each cause: work rated harder than usual is often above its prescription."""
     worst: dict[str, Finding] = {}
     for one in found:
         if one.cause not in worst or _weight(one) > _weight(worst[one.cause]):
