@@ -57,7 +57,7 @@ class Priors:
     failure_sd: float = 1.2
     miss_mean: float = 0.55
     miss_sd: float = 0.6
-    failing: float = 0.5  # [1] share of reports of nothing left that are true, and of
+    failing: float = 0.4  # [1] share of reports of nothing left that are true, and of
     failing_if_fewer: float = 0.9  # [1] those with fewer repetitions than the set before
     barrier_sd: float = 0.5  # [reps] nobody does more repetitions than are possible, within the set's luck
     silent_reserve: float = 1.6  # [reps] best set of a session without a report
@@ -66,14 +66,14 @@ class Priors:
     # Curve: between the published equations, which at six repetitions drop the load by 0.11 to 0.20
     # (shared/repetition_equations.csv), spread between lifters as in repmax.STEEPNESS_LOG_SD.
     drop: float = 0.17  # [1] ln(1RM / load) at six repetitions
-    steepness_lifter_sd: float = 0.20  # [1] of its logarithm, shared by the lifter's lifts
-    steepness_lift_sd: float = 0.18  # [1] lift to lift
+    steepness_lifter_sd: float = 0.19  # [1] of its logarithm, shared by the lifter's lifts
+    steepness_lift_sd: float = 0.15  # [1] lift to lift
     shape_mean: float = 0.68  # [1] q
-    shape_sd: float = 0.10
+    shape_sd: float = 0.16
     single_sd: float = 0.005  # [1] of the level: from the fewest repetitions trained down to the single
     # Within and between sessions: a 1RM repeats to 4.2 % in the median study, better in many (Grgic 2020).
     loss_mean: float = 0.010  # [1] strength lost a set
-    loss_sd: float = 0.004
+    loss_sd: float = 0.003
     set_sd: float = 0.020  # [1] luck of a set
     day_sd: float = 0.020  # [1] form of the day
     # Recent work.
