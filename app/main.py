@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import gc
 import secrets
 import sys
@@ -35,6 +36,7 @@ POLICY = (
     "img-src 'self' data: blob:; connect-src 'self'; font-src 'self'; manifest-src 'self'; "
     "worker-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 )
+NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EFBIG}
 HEADERS = {
     "Content-Security-Policy": POLICY,
     "X-Content-Type-Options": "nosniff",
@@ -245,8 +247,15 @@ def _handle_errors(app: FastAPI) -> None:
             request,
             507,
             "No room",
-            "The database cannot be written: the disk is full or read-only. Nothing was stored.",
+            "It cannot be written: the disk is full, read-only or failing. Nothing was stored. "
+            "Make room, then try again; the app needs no restart.",
         )
+
+    @app.exception_handler(OSError)
+    def disk(request: Request, error: Exception) -> Response:
+        if isinstance(error, OSError) and error.errno in NO_ROOM:
+            return full(request, error)
+        return unexpected(request, error)
 
     @app.exception_handler(StoreError)
     def store_failed(request: Request, error: Exception) -> Response:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -10,7 +11,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from app.storage import access, audit
-from app.storage.engine import Store
+from app.storage.engine import Store, StoreError
 from app.storage.models import Coach, Lifter
 
 # OWASP password storage cheat sheet: Argon2id with at least 19 MiB, two passes, one lane.
@@ -235,7 +236,8 @@ def desk(
                 if other.id == roster:
                     owner, can_write = other, role == "write"
     if now - session.last_used_at > TOUCH_AFTER:
-        with store.transaction() as db:
+        # A full or busy disk must not keep anybody from reading: the use is noted next time.
+        with suppress(StoreError), store.transaction() as db:
             access.touch_coach_session(db, session, now)
     return owner, coach, can_write
 
@@ -341,7 +343,7 @@ def lifter_of(store: Store, token: str, *, idle: timedelta, now: datetime) -> Li
     if now - session.last_used_at > idle:
         return None
     if now - session.last_used_at > TOUCH_AFTER:
-        with store.transaction() as db:
+        with suppress(StoreError), store.transaction() as db:
             access.touch_lifter_session(db, session, now)
     return lifter
 

@@ -15,7 +15,7 @@ from app.planning import blocks as planning_blocks
 from app.planning import builder
 from app.planning.days import monday_of, short, today_in
 from app.storage import blocks, lifters
-from app.storage.engine import Store
+from app.storage.engine import Store, StoreError
 from app.storage.models import Block, Coach, Lifter
 from app.training.plan import PlanDocument
 from app.training.preview import PlanWarning, ResolvedCell, ResolvedPlan, resolve
@@ -123,6 +123,9 @@ def give(
         return Given(lifter, None, f"“{other.other}” stands from {short(other.start_day)} on these days.")
     except planning_blocks.PlanNotReady as wrong:
         return Given(lifter, None, " ".join(wrong.problems))
+    except StoreError as failed:
+        # Others before this one have their block: the table has to say who has and who has not.
+        return Given(lifter, None, f"Nothing was stored for them: {failed}. Assign it again later.")
     return Given(lifter, block, "")
 
 

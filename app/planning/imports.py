@@ -73,9 +73,11 @@ class AlreadyUndone(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Choices:
-    """What the coach said about names: existing exercise for a name in the file, None for a new one."""
+    """What the coach said about a file: the exercise a name means, None for a new one, and its columns."""
 
     exercises: Mapping[str, int | None] = field(default_factory=dict)
+    shape: str = ""  # of the file's columns, to be remembered together with how they were read
+    mapping: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +187,7 @@ def apply(
             "made_lifters": made_lifters,
             "made_exercises": made_exercises,
         }
+        _remember(db, coach, choices, now)
         lifters.mark_stale(db, [int(one) for one in lifter_ids], now)
         audit.record(
             db,
@@ -236,19 +239,6 @@ def remembered_mapping(store: Store, coach: Coach, shape: str) -> dict[str, Any]
     """The column mapping this coach used for a file with these columns."""
     with store.reading() as db:
         return imports.mapping_for(db, coach, shape)
-
-
-def remember_mapping(
-    store: Store, coach: Coach, shape: str, mapping: dict[str, Any], *, now: datetime
-) -> None:
-    with store.transaction() as db:
-        imports.remember_mapping(db, coach, shape, mapping, now)
-
-
-def remember_name(store: Store, coach: Coach, name: str, exercise_id: int) -> None:
-    """Keep that a spelling means an exercise, because the coach confirmed it."""
-    with store.transaction() as db:
-        exercises.add_alias(db, coach, name, exercises.of_coach(db, coach, exercise_id))
 
 
 # Inside -------------------------------------------------------------------------------------------
@@ -325,6 +315,15 @@ def _content(rows: Rows, row: int) -> tuple[Any, ...]:
         marks,
         rows.note[row] or None,
     )
+
+
+def _remember(db: Any, coach: Coach, choices: Choices, now: datetime) -> None:
+    """Keep what the coach confirmed, for the next file like this one."""
+    if choices.shape:
+        imports.remember_mapping(db, coach, choices.shape, dict(choices.mapping), now)
+    for name, exercise_id in choices.exercises.items():
+        if exercise_id is not None:
+            exercises.add_alias(db, coach, name, exercises.of_coach(db, coach, exercise_id))
 
 
 def _stored_content(one: logs.StoredSet) -> tuple[Any, ...]:

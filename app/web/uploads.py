@@ -19,14 +19,25 @@ class UploadNotFound(LookupError):
 
 
 def keep(settings: Settings, coach: Coach, data: bytes) -> str:
-    """Store a file's bytes; the token by which this coach finds them again."""
+    """Store a file's bytes; the token by which this coach finds them again.
+
+    Raises
+    ------
+    OSError
+        If there is no room for it; no half of it is left.
+    """
     folder = _folder(settings)
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     for old in folder.iterdir():
         if time.time() - old.stat().st_mtime > KEPT_SECONDS:
             old.unlink(missing_ok=True)
     token = secrets.token_hex(16)
-    (folder / f"{coach.id}-{token}").write_bytes(data)
+    path = folder / f"{coach.id}-{token}"
+    try:
+        path.write_bytes(data)
+    except OSError:
+        path.unlink(missing_ok=True)  # half a file only takes the room that was missing
+        raise
     return token
 
 

@@ -49,13 +49,13 @@ class Nursery:
             stdout=subprocess.PIPE,
             text=True,
         )
-        self.server = 0
+        self.server = self.port = 0
 
     def start(self, url: str, port: int) -> float:
         """Start a server; how long until it takes connections. [s]"""
         assert self.process.stdin is not None
         assert self.process.stdout is not None
-        began = time.monotonic()
+        began, self.port = time.monotonic(), port
         self.process.stdin.write(f"{url} {port}\n")
         self.process.stdin.flush()
         self.server = int(self.process.stdout.readline())
@@ -71,6 +71,14 @@ class Nursery:
     def kill(self) -> None:
         """Kill the server as a power switch would, as far as one process can tell."""
         os.kill(self.server, signal.SIGKILL)
+        # The next one must not be taken for ready because this one's port still answers.
+        while True:
+            try:
+                socket.create_connection(("127.0.0.1", self.port), 1).close()
+            except ConnectionRefusedError:
+                return
+            except OSError:
+                time.sleep(0.001)
 
     def close(self) -> None:
         if self.server:

@@ -26,7 +26,7 @@ from tests.phone_factories import make_world
 from tests.planning.test_logging import Phone
 
 HEADER, FRAME_HEADER, SECTOR = 32, 24, 512  # [bytes] SQLite file format 2, sections 4.1 and 4.2
-ANYWHERE, SCATTERED, CHECKPOINTS = 200, 150, 40
+ANYWHERE, SCATTERED, CHECKPOINTS = 120, 150, 40
 
 
 @dataclass(frozen=True)

@@ -86,16 +86,10 @@ def do_import(
         sha256=hashlib.sha256(content).digest(),
         guess=exercise_names.guess,
         refused=reading.file.facts.rows - len(reading.file.rows),
-        choices=imports.Choices(choices),
+        choices=imports.Choices(choices, reading.shape, {"columns": reading.mapping, "dates": reading.dates}),
         actor=desk.actor.name,
         now=now,
     )
-    imports.remember_mapping(
-        store, coach, reading.shape, {"columns": reading.mapping, "dates": reading.dates}, now=now
-    )
-    for name, exercise_id in choices.items():
-        if exercise_id is not None:
-            imports.remember_name(store, coach, name, exercise_id)
     uploads.drop(settings, coach, token)
     return see_other(request, f"/data?imported={done.batch_id}")
 
