@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from app.training import repmax
 from app.training.records import BlockKind, BlockSpan, Exercise, SetLog
 from tests.training.logs import MONDAY, make_log
 
@@ -39,24 +40,34 @@ def plant(
     form: float = 0.012,
     seed: int = 1,
     rate: bool = True,
+    equation: str = "",
     **changes: Any,
 ) -> SetLog:
     """Log of a lifter who loads for the planned reserve and reports what is left, less a bias and a drift.
 
-    Reps possible at a load follow a hyperbola; the load is the plan's, rounded to 2.5 kg; the report errs by
-    ``noise`` repetitions, the day by ``form`` of strength.
+    Reps possible at a load follow a hyperbola, or a published equation; the load is the plan's, rounded to
+    2.5 kg; the report errs by ``noise`` repetitions, the day by ``form`` of strength.
     """
     rng = np.random.default_rng(seed)
+    count = np.linspace(1.0, 30.0, 291)
+    if equation:
+        share = np.minimum.accumulate(repmax.load_fraction(count, equation))
+    else:
+        share = repmax.fraction_at(count, STEEPNESS)
+    last = (share[1] - share[0]) / (count[1] - count[0])  # above the single the curve goes on straight
     rows: list[dict[str, Any]] = []
     for week in range(weeks):
         reps, reserve = plan(week)
         for day in days:
             for number in range(len(exercises)):
                 today = strength(week + day / 7) * (1 - 0.25 * number)
-                load = round(today / (1 + (reps + reserve - 1) / STEEPNESS) / 2.5) * 2.5
+                load = round(today * np.interp(reps + reserve, count, share) / 2.5) * 2.5
                 able = today * np.exp(rng.normal(0, form))
                 for _ in range(sets(week)):
-                    left = 1 + STEEPNESS * (able / load - 1) - reps
+                    if load < able:
+                        left = float(np.interp(-load / able, -share, count)) - reps
+                    else:
+                        left = 1 + (load / able - 1) / last - reps
                     stated = max(left - bias + rng.normal(0, noise) - drift(week), 0.0)
                     rpe = float(np.clip(round(20 - 2 * stated) / 2, 5, 10)) if rate else float("nan")
                     rows.append(
