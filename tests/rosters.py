@@ -450,6 +450,7 @@ def _said(make: Maker, found: Tables, exercises: range, lifters: range) -> None:
     ]
     abouts: list[dict[str, Any]] = [{}, {"set": "739000-1"}, {"exercise": make.one_of(exercises)}]
     abouts += [{"decision": one["id"]} for one in found["decisions"]]
+    abouts += [{"review": one["id"]} for one in found["blocks"]]
     abouts += [{"session": f"p{one['id']}"} for one in found["planned_sessions"]]
     abouts += [
         {"session": one["planned_session_id"], "skipped": one["id"], "set": None}

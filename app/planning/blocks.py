@@ -15,7 +15,7 @@ from app.planning import analysis
 from app.planning.days import today_in
 from app.planning.equipment import kit_of
 from app.planning.plain import record
-from app.storage import audit, blocks, exercises, lifters, logs, seasons, snapshots
+from app.storage import audit, blocks, exercises, lifters, logs, plan_changes, seasons, snapshots
 from app.storage.engine import Store, Transaction
 from app.storage.models import Baseline, Block, Coach, Exercise, Lifter
 from app.training import exposure, repmax
@@ -267,7 +267,8 @@ def assign(
     resolved = resolve(plan, state, start_day=start_day)
     with store.transaction() as db:
         lifter = lifters.of_coach(db, coach, lifter_id)
-        _clear_days(db, lifter, start_day, start_day + 7 * plan.weeks - 1, cut=cut_running)
+        last_day = start_day + 7 * plan.weeks - 1
+        _clear_days(db, coach, lifter, start_day, last_day, cut=cut_running, now=now)
         block = put(db, lifter, plan, start_day=start_day, status="assigned", now=now)
         freeze(db, coach, block, state, {row.exercise for _, row in plan.lines})
         write_sessions(db, coach, block, plan, resolved)
@@ -463,15 +464,104 @@ def ensure_exercises(store: Store, coach: Coach, plan: PlanDocument) -> None:
                     known[exercises.key_of(name)] = exercises.add(db, coach, name)
 
 
-def _clear_days(db: Transaction, lifter: Lifter, first: int, last: int, *, cut: bool) -> None:
+def _clear_days(
+    db: Transaction, coach: Coach, lifter: Lifter, first: int, last: int, *, cut: bool, now: datetime
+) -> None:
     """Make room: a block that began before the first day ends the day before; any other stands in the way."""
     for other in blocks.of_lifter(db, lifter.id):
         if other.status == "draft" or other.end_day < first or other.start_day > last:
             continue
         if other.start_day >= first or not cut:
             raise BlockOverlaps(other.name, other.start_day, other.end_day)
+        # What is taken off the calendar is kept, so that it can be put back as it was given out.
+        plan_changes.add(
+            db,
+            other,
+            at=now,
+            rule=plan_changes.BY_COACH,
+            why=f"The rest of “{other.name}” was assigned anew.",
+            before=list(calendar(db, coach, other, from_day=first).values()),
+            after=[],
+            told=False,
+        )
         blocks.remove_planned(db, other.id, from_day=first)
         other.end_day = first - 1
+
+
+Place = tuple[int, int]
+"""Week of a block, from 1, and place in the week, from 0."""
+
+
+def calendar(db: Transaction, coach: Coach, block: Block, *, from_day: int) -> dict[Place, dict[str, Any]]:
+    """Sessions still to be done from a day on, by place, whole, as they were given out.
+
+    They name no row by its number, so that two of them can be compared and one be kept in a document.
+    """
+    names = {one.id: one.name for one in exercises.all_of(db, coach)}
+    sessions = {
+        one.id: one
+        for one in blocks.sessions(db, block.id)
+        if one.status == "planned" and one.day >= from_day
+    }
+    held: dict[int, list[dict[str, Any]]] = {one: [] for one in sessions}
+    for each in blocks.prescriptions(db, list(sessions)):
+        held[each.planned_session_id].append(
+            {
+                "exercise": names[each.exercise_id],
+                "text": each.text,
+                "sets": each.sets,
+                "novelty": each.novelty,
+                "predicted": each.predicted,
+                "note": each.note,
+            }
+        )
+    return {
+        (one.week, one.position): {
+            "week": one.week,
+            "position": one.position,
+            "day": one.day,
+            "name": one.name,
+            "note": one.note,
+            "exercises": held[one.id],
+        }
+        for one in sessions.values()
+    }
+
+
+def put_calendar(
+    db: Transaction, coach: Coach, block: Block, sessions: Iterable[Mapping[str, Any]], *, from_day: int
+) -> None:
+    """Put sessions of `calendar` back, those from a day on whose place is free."""
+    kept = {(one.week, one.position) for one in blocks.sessions(db, block.id)}
+    wanted = [
+        one for one in sessions if one["day"] >= from_day and (one["week"], one["position"]) not in kept
+    ]
+    known = exercises.by_key(db, coach)
+    for name in sorted({each["exercise"] for one in wanted for each in one["exercises"]}):
+        if exercises.key_of(name) not in known:  # Renamed since: the block's plan has the name of then.
+            known[exercises.key_of(name)] = exercises.add(db, coach, name)
+    numbers = blocks.add_sessions(
+        db,
+        [
+            {key: one[key] for key in ("week", "position", "day", "name", "note")}
+            | {"block_id": block.id, "lifter_id": block.lifter_id}
+            for one in wanted
+        ],
+    )
+    blocks.add_prescriptions(
+        db,
+        [
+            {key: each[key] for key in ("text", "sets", "novelty", "predicted", "note")}
+            | {
+                "planned_session_id": number,
+                "lifter_id": block.lifter_id,
+                "exercise_id": known[exercises.key_of(each["exercise"])].id,
+                "position": position,
+            }
+            for number, one in zip(numbers, wanted, strict=True)
+            for position, each in enumerate(one["exercises"])
+        ],
+    )
 
 
 # Reading ------------------------------------------------------------------------------------------

@@ -425,6 +425,7 @@ def decide(
     with store.transaction() as db:
         lifter = lifters.of_coach(db, coach, lifter_id)
         flag = flags.of_lifter(db, lifter.id, flag_id)
+        flag_was = {"state": flag.state, "until": flag.snoozed_until, "reason": flag.reason}
         answers.answer(db, flag, state="snoozed", until=day, reason=proposal.label, now=now)
         made = decisions.add(
             db,
@@ -441,6 +442,7 @@ def decide(
                 ][:200],
                 "next_before": proposal.next_before,
                 "next_after": proposal.next_after,
+                "flag_was": flag_was,
                 "by": who,
             },
             evidence=evidence,
@@ -618,6 +620,11 @@ class JournalLine:
     flag_kind: str | None
     label: str
 
+    @property
+    def is_to_look_at(self) -> bool:
+        one = self.decision
+        return bool(one.outcome) and one.looked_at is None and one.undone_at is None
+
 
 @dataclass(frozen=True, slots=True)
 class Tally:
@@ -635,18 +642,22 @@ class Tally:
 def journal(
     store: Store, coach: Coach, *, lifter_id: int | None = None
 ) -> tuple[list[JournalLine], list[Tally]]:
-    """Decisions newest first, and by kind what they led to."""
+    """Decisions newest first, those taken back too, and by kind what those that stand led to."""
     with store.reading() as db:
         if lifter_id is not None:
             lifters.of_coach(db, coach, lifter_id)
-        found = decisions.journal(db, coach, lifter_id=lifter_id)
+        found = decisions.journal(db, coach, lifter_id=lifter_id, taken_back=True)
     lines = [
         JournalLine(one, who, lift, kind, LABELS.get(one.action, one.action))
         for one, who, lift, kind in found
     ]
     tallies = []
     for action, label in LABELS.items():
-        mine = [line.decision for line in lines if line.decision.action == action]
+        mine = [
+            line.decision
+            for line in lines
+            if line.decision.action == action and line.decision.undone_at is None
+        ]
         outcomes = [one.outcome for one in mine if one.outcome]
         verdicts = [one["verdict"] for one in outcomes]
         moved = sorted(one["level_pct"][0] for one in outcomes if "level_pct" in one)
@@ -744,7 +755,7 @@ def draft_message(view: LifterView, flag: FlagView, choice: Choice, sentence: st
 def look_again_soon(store: Store, coach: Coach, *, now: datetime) -> list[JournalLine]:
     """Decisions whose outcome is known and has not been looked at."""
     lines, _ = journal(store, coach)
-    return [one for one in lines if one.decision.outcome and one.decision.looked_at is None]
+    return [one for one in lines if one.is_to_look_at]
 
 
 def default_look_again(action: str, today: int) -> int:

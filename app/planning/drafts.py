@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any
 
 from app.planning import blocks as planning_blocks
 from app.planning.days import today_in
@@ -191,7 +192,12 @@ def change(
         if wrong:
             raise planning_blocks.PlanNotReady(wrong)
         given = _given(db, coach, block) if keep_given else {}
+        was = planning_blocks.calendar(db, coach, block, from_day=today)
+        weeks = _weeks(db, block)
         _rewrite(db, coach, lifter, block, plan, given, today=today, now=now)
+        becomes = planning_blocks.calendar(db, coach, block, from_day=today)
+        differing = sorted(one for one in was.keys() | becomes.keys() if was.get(one) != becomes.get(one))
+        touched = [one for one in differing if _work(was.get(one)) != _work(becomes.get(one))]
         blocks.save_version(db, block, by=by or coach.name, why=why, at=now)
         plan_changes.add(
             db,
@@ -199,8 +205,9 @@ def change(
             at=now,
             rule=plan_changes.BY_COACH,
             why=why or "Your coach changed this block.",
-            before=[],
-            after=[],
+            # What was given out before, whole: so it can be put back, whatever is known by then.
+            before=[*(was[one] for one in differing if one in was), {"weeks": weeks}] if keep_given else [],
+            after=[{"week": week, "position": place} for week, place in touched] if keep_given else [],
             told=block.start_day <= today,
         )
         lifters.mark_stale(db, [lifter.id], now)
@@ -215,6 +222,26 @@ def change(
             why=why[:200],
         )
         return block
+
+
+def _work(session: Mapping[str, Any] | None) -> object:
+    """What a session on the calendar asks for; what was predicted of it does not count."""
+    if session is None:
+        return None
+    asked = [(one["exercise"], one["text"], one["sets"], one["note"]) for one in session["exercises"]]
+    return session["day"], session["name"], asked
+
+
+def _weeks(db: Transaction, block: Block) -> list[dict[str, Any]]:
+    return [
+        {
+            "number": one.number,
+            "start_day": one.start_day,
+            "emphasis": one.emphasis,
+            "planned_stress": one.planned_stress,
+        }
+        for one in blocks.weeks(db, block.id)
+    ]
 
 
 Given = Mapping[tuple[int, int, str, str], Sequence[int | None]]

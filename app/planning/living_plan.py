@@ -311,7 +311,7 @@ def _edits(plan: PlanDocument, found: Sequence[object]) -> list[Edit]:
 
 def _still_stands(plan: PlanDocument, change: PlanChange) -> bool:
     """Whether every cell still holds what the change put there."""
-    if change.undone_at is not None or not change.after:
+    if change.undone_at is not None or not change.after or change.rule == plan_changes.BY_COACH:
         return False
     try:
         wanted, _ = plans.apply_all(plan, _edits(plan, change.after))

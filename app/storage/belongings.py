@@ -281,6 +281,7 @@ _IN_MESSAGE = {
     "flag": "flags",
     "block": "blocks",
     "decision": "decisions",
+    "review": "blocks",
     "plan_change": "plan_changes",
 }
 

@@ -94,6 +94,12 @@ def put_weeks(db: Session, block_id: int, weeks: Iterable[Mapping[str, Any]]) ->
         db.execute(insert(BlockWeek), rows)
 
 
+def weeks(db: Session, block_id: int) -> Sequence[BlockWeek]:
+    return db.scalars(
+        select(BlockWeek).where(BlockWeek.block_id == block_id).order_by(BlockWeek.number)
+    ).all()
+
+
 def put_baselines(db: Session, block_id: int, marks: Iterable[Mapping[str, Any]]) -> None:
     """Freeze baselines; a block that has some already keeps them."""
     if db.scalar(select(Baseline.block_id).where(Baseline.block_id == block_id).limit(1)) is not None:

@@ -35,7 +35,7 @@ def of_coach(db: Session, coach: Coach, decision_id: int) -> tuple[Decision, Lif
 
 
 def journal(
-    db: Session, coach: Coach, *, lifter_id: int | None = None, limit: int = 500
+    db: Session, coach: Coach, *, lifter_id: int | None = None, taken_back: bool = False, limit: int = 500
 ) -> Sequence[tuple[Decision, str, str | None, str | None]]:
     """Decisions newest first with the names of lifter and exercise and the kind of flag."""
     query = (
@@ -43,10 +43,12 @@ def journal(
         .join(Lifter, Lifter.id == Decision.lifter_id)
         .outerjoin(Exercise, Exercise.id == Decision.exercise_id)
         .outerjoin(Flag, Flag.id == Decision.flag_id)
-        .where(Lifter.coach_id == coach.id, Lifter.deleted_at.is_(None), Decision.undone_at.is_(None))
+        .where(Lifter.coach_id == coach.id, Lifter.deleted_at.is_(None))
         .order_by(Decision.made_at.desc(), Decision.id.desc())
         .limit(limit)
     )
+    if not taken_back:
+        query = query.where(Decision.undone_at.is_(None))
     if lifter_id is not None:
         query = query.where(Decision.lifter_id == lifter_id)
     return [(row[0], row[1], row[2], row[3]) for row in db.execute(query)]

@@ -103,6 +103,29 @@ def of_coach(db: Session, coach: Coach, change_id: int) -> tuple[PlanChange, Blo
     return row[0], row[1], row[2]
 
 
+def by_coach_at(db: Session, lifter_id: int, at: datetime) -> PlanChange | None:
+    """The change of a running block that a coach made at this very instant."""
+    return db.scalars(
+        select(PlanChange)
+        .where(PlanChange.lifter_id == lifter_id, PlanChange.rule == BY_COACH, PlanChange.at == at)
+        .order_by(PlanChange.id)
+    ).first()
+
+
+def trained_places(db: Session, block_id: int) -> dict[tuple[int, int], PlannedSession]:
+    """Sessions of a block that were done or begun, by week (from 1) and place in the week."""
+    logged = select(LoggedSession.planned_session_id).where(LoggedSession.planned_session_id.is_not(None))
+    rows = db.scalars(
+        select(PlannedSession)
+        .where(
+            PlannedSession.block_id == block_id,
+            (PlannedSession.status == "done") | PlannedSession.id.in_(logged),
+        )
+        .order_by(PlannedSession.day)
+    )
+    return {(one.week, one.position): one for one in rows}
+
+
 def unseen(db: Session, lifter_id: int) -> Sequence[PlanChange]:
     """What the lifter has not been told yet, oldest first."""
     return db.scalars(

@@ -268,6 +268,7 @@ def test_numbers_inside_documents_name_rows_of_the_account_they_came_into(any_st
         with any_store.reading() as db:
             mine = {one.id for one in lifters.roster(db, coach, archived=True)}
             own = {one.id for one in db.scalars(select(Exercise).where(Exercise.coach_id == coach.id))}
+            own_blocks = {one.id for one in db.scalars(select(Block).where(Block.lifter_id.in_(mine)))}
             planned = {
                 one.id: one.lifter_id
                 for one in db.scalars(select(PlannedSession).where(PlannedSession.lifter_id.in_(mine)))
@@ -277,6 +278,9 @@ def test_numbers_inside_documents_name_rows_of_the_account_they_came_into(any_st
                 if "exercise" in about:
                     named["message, exercise"] += 1
                     assert about["exercise"] in own
+                if "review" in about:
+                    named["message, review"] += 1
+                    assert about["review"] in own_blocks
                 session = about.get("session")
                 if session is not None:
                     named["message, session"] += 1
@@ -301,4 +305,4 @@ def test_numbers_inside_documents_name_rows_of_the_account_they_came_into(any_st
                 named["import"] += 1
                 assert set(batch.counts["lifters"]) <= mine
                 assert {one["exercise_id"] for one in batch.changed} <= own
-    assert len(named) == 7, named
+    assert len(named) == 8, named

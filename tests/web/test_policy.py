@@ -94,6 +94,8 @@ coach POST /blocks/{block_id}/what-if
 coach POST /plan-changes/{change_id}/take-back
 coach GET /decisions
 coach POST /decisions/{decision_id}/seen
+coach GET /decisions/{decision_id}/take-back
+coach POST /decisions/{decision_id}/take-back
 coach GET /lifters/new
 coach POST /lifters/new
 coach GET /lifters/{lifter_id}

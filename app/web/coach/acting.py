@@ -22,7 +22,7 @@ from app.planning.decisions import LABELS, OPTIONS, CannotDo, Choice, NoBlock, P
 from app.planning.drafts import BlockChanged, NotRunning
 from app.planning.flags import FlagView
 from app.storage.flags import FlagNotFound
-from app.storage.models import Coach
+from app.storage.models import Coach, Decision
 from app.training.plan import PlanError
 from app.web.coach.lifter import SNOOZE_DAYS, flag_shown
 from app.web.dependencies import AppStore, CurrentCoach, Desk, DeskView, FormData, Now
@@ -161,7 +161,7 @@ def do(
         except NoBlock:
             form.errors[""] = "No block is running any more, so there is no plan to change"
         else:
-            return _done(request, desk, view, flag, choice, made.look_again_day, form)
+            return _done(request, desk, view, flag, choice, made, form)
     return _answer(request, store, coach, view, flag, action, form, now=now, status=status)
 
 
@@ -282,7 +282,7 @@ def _done(
     view: LifterView,
     flag: FlagView,
     choice: Choice,
-    look_again_day: int,
+    made: Decision,
     form: Form,
 ) -> Response:
     about = f"/lifters/{view.lifter.id}"
@@ -295,10 +295,13 @@ def _done(
         flag=flag,
         label=LABELS[choice.action],
         action=choice.action,
-        look_again_day=look_again_day,
+        look_again_day=made.look_again_day,
+        decision_id=made.id,
         about_lifter=about,
     )
     response.headers["HX-Retarget"] = f"#flag-{flag.id}"
     response.headers["HX-Reswap"] = "outerHTML show:none"
-    response.headers["X-Said"] = quote(f"{LABELS[choice.action]}: done. Look again on {day(look_again_day)}.")
+    response.headers["X-Said"] = quote(
+        f"{LABELS[choice.action]}: done. Look again on {day(made.look_again_day)}."
+    )
     return response

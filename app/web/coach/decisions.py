@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from app.planning import decisions
+from app.planning.data_quality import ACTION
 from app.planning.days import today_in
 from app.planning.decisions import JournalLine
 from app.planning.wording import odds
@@ -43,20 +44,33 @@ class Shown:
     others: tuple[str, ...]
 
     @property
+    def where(self) -> str:
+        """The page on which it can be taken back."""
+        if self.decision.action == ACTION:
+            return f"/lifters/{self.decision.lifter_id}/odd-sets#decision-{self.decision.id}"
+        return f"/decisions/{self.decision.id}/take-back"
+
+    @property
     def decision(self) -> Decision:
         return self.line.decision
 
 
 @router.get("/decisions")
 def journal(
-    request: Request, coach: CurrentCoach, store: AppStore, now: Now, lifter: int = 0, all: str = ""
+    request: Request,
+    coach: CurrentCoach,
+    store: AppStore,
+    now: Now,
+    lifter: int = 0,
+    all: str = "",
+    taken: int = 0,
 ) -> Response:
     lines, tallies = decisions.journal(store, coach, lifter_id=lifter or None)
     today = today_in(coach.time_zone, now)
     found = [shown(one, coach) for one in lines]
-    ready = [one for one in found if one.decision.outcome and one.decision.looked_at is None]
+    ready = [one for one in found if one.line.is_to_look_at]
     waiting = sorted(
-        (one for one in found if one.decision.outcome is None),
+        (one for one in found if one.decision.outcome is None and one.decision.undone_at is None),
         key=lambda one: one.decision.look_again_day,
     )
     return page(
@@ -71,6 +85,8 @@ def journal(
         today=today,
         about=next((one.line.lifter for one in found), "") if lifter else "",
         lifter_id=lifter,
+        taken=next((one for one in found if taken == one.decision.id and one.decision.undone_at), None),
+        zone=coach.time_zone,
     )
 
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import datetime
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from app.planning import messages, roster
+from app.planning import messages, roster, taking_back
 from app.planning.analysis import lifter_view
 from app.planning.messages import LONGEST, NothingWritten
 from app.planning.roster import ORDERS, SHOWS, RosterQuery
+from app.storage.engine import StoreError
 from app.web.dependencies import AppStore, CurrentCoach, Desk, DeskView, FormData, Now
 from app.web.forms import Form
 from app.web.pages import page, see_other
@@ -27,9 +29,14 @@ def thread(
     lifter_id: int,
     flag: int = 0,
     why: int = 0,
+    taken_back: int = 0,
 ) -> Response:
     draft = ""
-    if flag or why:
+    if taken_back:
+        shown = taking_back.propose(store, desk.owner, taken_back, now=now)
+        if shown.lifter.id == lifter_id:
+            draft = taking_back.draft_message(shown)
+    elif flag or why:
         view = lifter_view(store, desk.owner, lifter_id, now=now)
         if flag:
             about = next((one for one in (*view.flags, *view.past_flags) if one.id == flag), None)
@@ -69,7 +76,8 @@ def _thread(
     found = messages.conversation(store, coach, lifter_id)
     fresh = {one.id for one in found.sent if one.author == "lifter" and one.read_at is None}
     if fresh and desk.can_write:
-        messages.seen(store, coach, lifter_id, now=now)
+        with suppress(StoreError):  # what cannot be noted now is still new at the next look
+            messages.seen(store, coach, lifter_id, now=now)
     if "body" not in form.values:
         form.values["body"] = found.draft
     return page(

@@ -9,7 +9,7 @@ from datetime import datetime
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from app.planning import data_quality
+from app.planning import data_quality, taking_back
 from app.planning.data_quality import DecidedSet, PastFix
 from app.planning.days import today_in
 from app.planning.history import set_text
@@ -50,6 +50,34 @@ class FixShown:
     fix: PastFix
     how: str
     sets: tuple[SetShown, ...]
+
+
+@router.get("/decisions/{decision_id}/take-back")
+def ask(request: Request, coach: CurrentCoach, store: AppStore, now: Now, decision_id: int) -> Response:
+    shown = taking_back.propose(store, coach, decision_id, now=now)
+    if shown.decision.action == data_quality.ACTION:
+        return see_other(request, f"/lifters/{shown.lifter.id}/odd-sets#decision-{decision_id}")
+    return page(request, "decisions/take_back.html", shown=shown, form=Form())
+
+
+@router.post("/decisions/{decision_id}/take-back")
+def take_back(
+    request: Request, desk: Desk, store: AppStore, data: FormData, now: Now, decision_id: int
+) -> Response:
+    coach, form = desk.owner, Form.of(data)
+    shown = taking_back.propose(store, coach, decision_id, now=now)
+    try:
+        taking_back.take_back(store, coach, decision_id, seen=form.get("seen"), by=desk.actor.name, now=now)
+    except taking_back.CannotTakeBack:
+        shown = taking_back.propose(store, coach, decision_id, now=now)  # It carries the reason.
+        return page(request, "decisions/take_back.html", status=409, shown=shown, form=Form())
+    except taking_back.ShownOtherwise:
+        words = "The plan or the flag changed meanwhile, so nothing was done. This is what it would be now"
+        form = Form({}, {"": words})
+        return page(request, "decisions/take_back.html", status=409, shown=shown, form=form)
+    return see_other(
+        request, f"/decisions?lifter={shown.lifter.id}&taken={decision_id}#decision-{decision_id}"
+    )
 
 
 @router.get("/lifters/{lifter_id}/odd-sets")
