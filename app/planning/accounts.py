@@ -235,6 +235,12 @@ def revoke_token(store: Store, coach: Coach, token_id: int, *, now: datetime) ->
 
 def holder_of_token(store: Store, token: str, *, now: datetime) -> tuple[Coach, str] | None:
     """Whose data a token opens, and its scope; None if it is unknown or revoked."""
+    found = token_in_use(store, token, now=now)
+    return None if found is None else (found[1], found[0].scope)
+
+
+def token_in_use(store: Store, token: str, *, now: datetime) -> tuple[ApiToken, Coach] | None:
+    """A token's row and whose data it opens, with the time of its use kept; None as above."""
     with store.reading() as db:
         found = access.api_token(db, token)
     if found is None:
@@ -243,7 +249,7 @@ def holder_of_token(store: Store, token: str, *, now: datetime) -> tuple[Coach, 
     if row.last_used_at is None or now - row.last_used_at > TOUCH_AFTER:
         with store.transaction() as db:
             accounts.touch_token(db, row, now)
-    return coach, row.scope
+    return row, coach
 
 
 FEED_BACK_DAYS, FEED_AHEAD_DAYS = 30, 180
@@ -462,6 +468,14 @@ GROUPS: dict[str, tuple[str, ...]] = {
         "whole file taken in",
         "backup made",
         "past blocks added",
+    ),
+    "logs": (
+        "set amended",
+        "set taken out",
+        "set put back",
+        "session rated",
+        "odd sets decided",
+        "odd sets brought back",
     ),
     "decisions": ("decision", "block assigned", "block changed"),
     "people": (

@@ -23,7 +23,7 @@ from app.planning.days import today_in
 from app.storage import access, audit, logs, phone
 from app.storage.engine import Store, Transaction
 from app.storage.logs import StoredSet
-from app.storage.models import CheckIn, Message, PainReport, SetMark
+from app.storage.models import CheckIn, Message, PainReport, SetMark, SetRevision
 from app.training.units import TypedMass, mass_number, parse_mass
 
 MOST_WRITES = 100
@@ -61,6 +61,14 @@ class NotTaken(Exception):
 
 class NotYours(Exception):
     """The writes were made on another lifter's link."""
+
+
+class RevisionNotFound(LookupError):
+    """No change of this lifter's log took that set out."""
+
+
+class BackAlready(Exception):
+    """The set that was taken out is in the log again."""
 
 
 class TooMuch(Exception):
@@ -395,7 +403,7 @@ class Work:
         """Columns of the set."""
         return {
             "load_grams": self.load.grams,
-            "typed": _typed(self.load),
+            "typed": typed_text(self.load),
             "reps": self.reps,
             "rpe_tenths": self.rpe_tenths,
             "seconds": self.seconds,
@@ -404,7 +412,7 @@ class Work:
         }
 
 
-def _typed(load: TypedMass) -> str | None:
+def typed_text(load: TypedMass) -> str | None:
     """Number and unit as typed; None where the grams print to just that."""
     plain = load.unit == "kg" and load.text == mass_number(load.grams, "kg")
     return None if plain else f"{load.text} {load.unit}"[:16]
@@ -604,15 +612,7 @@ def _amend(counter: Counter, identity: str, fields: Fields) -> dict[str, Any]:
     found, version, _of = _stored(counter, fields)
     fields.end()
     _same_version(found, version)
-    kept = found.marks & ~(SetMark.FAILED | SetMark.WARM_UP | SetMark.HELD_OUT | SetMark.ACCEPTED)
-    logs.amend_set(
-        counter.db,
-        counter.lifter_id,
-        found,
-        work.values() | {"marks": kept | work.marks},
-        by=counter.holder.name,
-        at=counter.now,
-    )
+    amend(counter.db, counter.lifter_id, found, work, by=counter.holder.name, at=counter.now)
     counter.stale = True
     return {"set": f"{found.day}-{found.position}", "version": found.version + 1, "session": found.session_id}
 
@@ -622,41 +622,101 @@ def _remove(counter: Counter, identity: str, fields: Fields) -> dict[str, Any]:
     found, version, _of = _stored(counter, fields)
     fields.end()
     _same_version(found, version)
-    logs.remove_set(counter.db, counter.lifter_id, found, by=counter.holder.name, at=counter.now)
-    _drop_if_empty(counter, found.session_id)
+    take_out(counter.db, counter.lifter_id, found, by=counter.holder.name, at=counter.now)
     counter.stale = True
     return {"state": "removed"}
-
-
-def _drop_if_empty(counter: Counter, session_id: int) -> None:
-    """A session that was begun by mistake leaves nothing behind."""
-    counter.db.flush()
-    session = logs.session_of_lifter(counter.db, counter.lifter_id, session_id)
-    if session is None or session.finished_at is not None or session.client_id is None:
-        return
-    if not phone.has_sets(counter.db, counter.lifter_id, session):
-        phone.drop_session(counter.db, session.id)
-        if session.planned_session_id is not None:
-            phone.set_planned_status(counter.db, session.planned_session_id, "planned")
 
 
 def _restore(counter: Counter, identity: str, fields: Fields) -> dict[str, Any]:
     counter.instant(fields)
     number = fields.number_of("revision")
     fields.end()
-    revision = None if number is None else phone.revision(counter.db, counter.lifter_id, number)
-    if revision is None or revision.change != "removed":
-        raise NotTaken("There is no such set to put back. Load the page again.", 404)
-    body = dict(revision.before)
-    if logs.session_of_lifter(counter.db, counter.lifter_id, body["session_id"]) is None:
-        made = logs.add_session(
-            counter.db, counter.lifter_id, body["day"], client_id=f"r{identity}"[:36], started_at=None,
-            finished_at=None, planned_session_id=None, offset_minutes=None, time_zone=None,
-        )  # fmt: skip
-        body["session_id"] = made.id
-    found = phone.put_back(counter.db, counter.lifter_id, body, by=counter.holder.name, at=counter.now)
+    try:
+        found = bring_back(
+            counter.db,
+            counter.lifter_id,
+            number or 0,
+            client_id=f"r{identity}"[:36],
+            by=counter.holder.name,
+            at=counter.now,
+        )
+    except RevisionNotFound:
+        raise NotTaken("There is no such set to put back. Load the page again.", 404) from None
+    except BackAlready:
+        raise NotTaken("This set is in the log again already. Load the page again.", 404) from None
     counter.stale = True
     return {"set": f"{found.day}-{found.position}", "version": found.version, "session": found.session_id}
+
+
+# The same for whoever may change a log -------------------------------------------------------------
+
+
+def amend(
+    db: Transaction,
+    lifter_id: int,
+    found: StoredSet,
+    work: Work,
+    *,
+    exercise_id: int | None = None,
+    by: str,
+    at: datetime,
+) -> None:
+    """Put other work in the place of a set; the analysis judges it anew, whatever was said of it before."""
+    kept = found.marks & ~(SetMark.FAILED | SetMark.WARM_UP | SetMark.HELD_OUT | SetMark.ACCEPTED)
+    values = work.values() | {"marks": kept | work.marks}
+    if exercise_id is not None:
+        values["exercise_id"] = exercise_id
+    logs.amend_set(db, lifter_id, found, values, by=by, at=at)
+
+
+def take_out(db: Transaction, lifter_id: int, found: StoredSet, *, by: str, at: datetime) -> int:
+    """Take a set out of the log; the number of the change.
+
+    Its session goes too if nothing else is said there: it was begun by mistake.
+    """
+    change = logs.remove_set(db, lifter_id, found, by=by, at=at)
+    db.flush()
+    session = logs.session_of_lifter(db, lifter_id, found.session_id)
+    if session is None or session.finished_at is not None or session.import_batch_id is not None:
+        return change.id
+    says = session.session_rpe_tenths is not None or session.minutes is not None or session.note
+    if not says and not phone.has_sets(db, lifter_id, session):
+        phone.drop_session(db, session.id)
+        if session.planned_session_id is not None:
+            phone.set_planned_status(db, session.planned_session_id, "planned")
+    return change.id
+
+
+def bring_back(
+    db: Transaction, lifter_id: int, revision_id: int, *, client_id: str, by: str, at: datetime
+) -> StoredSet:
+    """Put a set back that was taken out; a session of its own is made if its session is gone.
+
+    Raises
+    ------
+    RevisionNotFound, BackAlready
+        If no set of this lifter was taken out by that change, or it is in the log again.
+    """
+    revision = phone.revision(db, lifter_id, revision_id)
+    if revision is None or revision.change != "removed":
+        raise RevisionNotFound(revision_id)
+    # Sets that are alike in all but their place stand for each other: as many come back as went.
+    alike = [one for one in logs.revisions(db, lifter_id, revision.day) if _same_work(one, revision)]
+    if sum((one.change == "removed") - (one.change == "restored") for one in alike) <= 0:
+        raise BackAlready
+    body = dict(revision.before)
+    if logs.session_of_lifter(db, lifter_id, body["session_id"]) is None:
+        made = logs.add_session(
+            db, lifter_id, body["day"], client_id=client_id, started_at=None, finished_at=None,
+            planned_session_id=None, offset_minutes=None, time_zone=None,
+        )  # fmt: skip
+        body["session_id"] = made.id
+    return phone.put_back(db, lifter_id, body, by=by, at=at)
+
+
+def _same_work(one: SetRevision, other: SetRevision) -> bool:
+    place = ("position", "session_id", "version")
+    return all(one.before.get(name) == value for name, value in other.before.items() if name not in place)
 
 
 # The session as a whole ---------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from typing import Any
 import orjson
 
 from app.planning.days import today_in
+from app.planning.logging import Work, amend, bring_back, take_out, typed_text
 from app.storage import audit, blocks, exercises, lifters, logs, programs, snapshots
 from app.storage.engine import Store, Transaction
 from app.storage.logs import StoredSet
@@ -22,14 +23,45 @@ from app.storage.models import (
     Exercise,
     Flag,
     Lifter,
+    LoggedSession,
     PlannedSession,
     Prescription,
+    SetKey,
     SetMark,
+    SetRevision,
 )
 from app.training.units import TypedMass, mass_number
 
 MOST_SETS = 500
 LAST_DAY = 4_000_000
+
+
+class SetNotFound(LookupError):
+    """There is no such set in this lifter's log."""
+
+
+class SessionNotFound(LookupError):
+    """There is no such session in this lifter's log."""
+
+
+class SetChanged(Exception):
+    """The set is no longer what the program saw. What it is now comes along."""
+
+    def __init__(self, now: tuple[StoredSet, str]) -> None:
+        super().__init__(f"version {now[0].version} was stored meanwhile")
+        self.now = now
+
+
+class SessionChanged(Exception):
+    """The session is no longer what the program saw. What it is now comes along."""
+
+    def __init__(self, now: LoggedSession) -> None:
+        super().__init__(f"version {now.version} was stored meanwhile")
+        self.now = now
+
+
+class NothingDone(ValueError):
+    """A set of timed or measured work without time, distance or repetitions."""
 
 
 class DayNotBegun(Exception):
@@ -170,6 +202,52 @@ def decisions_of(
         return programs.decisions(db, coach, lifter_id=lifter_id, after=after, limit=limit)
 
 
+# Writing a log ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """A write as it was sent: its key, and what it was, so that it is taken once."""
+
+    client_id: str
+    fingerprint: bytes
+
+    @classmethod
+    def of(cls, key: str, what: Any) -> Sent:
+        # Phones name their writes in the same table; theirs never look like this.
+        client_id = "program-" + hashlib.sha256(key.encode()).hexdigest()[:28]
+        plain = orjson.dumps(what, option=orjson.OPT_SORT_KEYS)
+        return cls(client_id, hashlib.blake2b(plain, digest_size=16).digest())
+
+    def answer_before(self, db: Transaction, lifter: Lifter) -> dict[str, Any] | None:
+        """What was answered to it before, if it was here.
+
+        Raises
+        ------
+        KeyUsedBefore
+            If the key came with something else.
+        """
+        return self.answer_of(logs.known_write(db, lifter.id, self.client_id))
+
+    def answer_of(self, known: SetKey | None) -> dict[str, Any] | None:
+        """The same of a write that was found by its key."""
+        if known is not None and known.fingerprint != self.fingerprint:
+            raise KeyUsedBefore
+        return None if known is None else known.answer
+
+    def remember(self, db: Transaction, lifter: Lifter, answer: dict[str, Any], now: datetime) -> None:
+        logs.remember_write(
+            db, lifter.id, self.client_id, fingerprint=self.fingerprint, answer=answer, at=now
+        )
+
+
+def lifter_to_write(db: Transaction, coach: Coach, lifter_id: int) -> Lifter:
+    lifter = lifters.of_coach(db, coach, lifter_id)
+    # One writer a lifter, where several can be at work.
+    snapshots.analysed_lifter(db, lifter.id, lock=True)
+    return lifter
+
+
 def take_sets(
     store: Store,
     coach: Coach,
@@ -192,26 +270,18 @@ def take_sets(
     KeyUsedBefore, DayNotBegun, DayFull
         If the key came with other sets, a day is still to come, or holds as many sets as it can.
     """
-    # Phones name their writes in the same table; theirs never look like this.
-    client_id = "program-" + hashlib.sha256(key.encode()).hexdigest()[:28]
-    plain = [asdict(one) for one in new]
-    fingerprint = hashlib.blake2b(orjson.dumps(plain, option=orjson.OPT_SORT_KEYS), digest_size=16).digest()
+    sent = Sent.of(key, [asdict(one) for one in new])
     with store.transaction() as db:
-        lifter = lifters.of_coach(db, coach, lifter_id)
-        snapshots.analysed_lifter(
-            db, lifter.id, lock=True
-        )  # one writer a lifter, where several can be at work
-        known = logs.known_write(db, lifter.id, client_id)
+        lifter = lifter_to_write(db, coach, lifter_id)
+        known = sent.answer_before(db, lifter)
         if known is not None:
-            if known.fingerprint != fingerprint:
-                raise KeyUsedBefore
-            return known.answer
+            return known
         if max(one.day for one in new) > today_in(lifter.time_zone, now):
             raise DayNotBegun
         numbers = _exercises(db, coach, [one.exercise for one in new], guess)
         added = _add(db, lifter, new, numbers)
         answer = {"added": added}
-        logs.remember_write(db, lifter.id, client_id, fingerprint=fingerprint, answer=answer, at=now)
+        sent.remember(db, lifter, answer, now)
         lifters.mark_stale(db, [lifter.id], now)
         audit.record(
             db, kind="import", actor=by, coach_id=coach.id, lifter_id=lifter.id, at=now, new=len(new)
@@ -244,6 +314,7 @@ def _add(db: Transaction, lifter: Lifter, new: Sequence[NewSet], numbers: Mappin
         there = logs.sessions_between(db, lifter.id, day, day)
         session = there[0] if there else logs.add_session(db, lifter.id, day)
         position = logs.next_position(db, lifter.id, day)
+        gone = programs.last_versions(db, lifter.id, day)
         done: dict[int, int] = {}
         for known in logs.sets_between(db, lifter.id, day, day):
             done[known.exercise_id] = max(done.get(known.exercise_id, 0), known.set_number)
@@ -254,7 +325,6 @@ def _add(db: Transaction, lifter: Lifter, new: Sequence[NewSet], numbers: Mappin
             number = one.set_number or min(done.get(exercise, 0) + 1, 99)
             done[exercise] = number
             failed = one.failed or (one.reps == 0 and one.seconds is None and one.metres is None)
-            as_kg = one.load.unit == "kg" and one.load.text == mass_number(one.load.grams, "kg")
             rows.append(
                 {
                     "lifter_id": lifter.id,
@@ -267,13 +337,251 @@ def _add(db: Transaction, lifter: Lifter, new: Sequence[NewSet], numbers: Mappin
                     "reps": one.reps,
                     "rpe_tenths": one.rpe_tenths,
                     "marks": SetMark.WARM_UP * one.warm_up | SetMark.FAILED * failed,
-                    "typed": None if as_kg else f"{one.load.text} {one.load.unit}"[:16],
+                    "typed": typed_text(one.load),
                     "seconds": one.seconds,
                     "metres": one.metres,
                     "note": one.note or None,
+                    # Where another set was before, so that who saw that one cannot take this for it.
+                    "version": gone.get(position, 0) + 1,
                 }
             )
             added.append(f"{day}-{position}")
             position += 1
     logs.add_sets(db, rows)
     return added
+
+
+def one_set(store: Store, coach: Coach, lifter_id: int, day: int, position: int) -> tuple[StoredSet, str]:
+    """A set with the name of its exercise.
+
+    Raises
+    ------
+    LifterNotFound, SetNotFound
+        If the lifter is not one of this coach's, or has no such set.
+    """
+    with store.reading() as db:
+        return _one_set(db, lifters.of_coach(db, coach, lifter_id), day, position)
+
+
+def _one_set(db: Transaction, lifter: Lifter, day: int, position: int) -> tuple[StoredSet, str]:
+    found = programs.one_set(db, lifter.id, day, position)
+    if found is None:
+        raise SetNotFound(day, position)
+    return found
+
+
+def amend_set(
+    store: Store,
+    coach: Coach,
+    lifter_id: int,
+    day: int,
+    position: int,
+    changes: Mapping[str, Any],
+    key: str,
+    *,
+    version: int,
+    guess: Callable[[str], tuple[str | None, float]],
+    by: str,
+    now: datetime,
+) -> tuple[StoredSet, str]:
+    """Change a set and keep what it was; what ``changes`` does not name stays.
+
+    They are fields of `NewSet` except day and number.
+
+    Raises
+    ------
+    LifterNotFound, SetNotFound
+        If the lifter is not one of this coach's, or has no such set.
+    KeyUsedBefore, SetChanged, NothingDone
+        If the key came with something else, somebody changed the set meanwhile, or nothing would be left.
+    """
+    plain = {name: asdict(one) if isinstance(one, TypedMass) else one for name, one in changes.items()}
+    sent = Sent.of(key, ["amend", day, position, version, plain])
+    with store.transaction() as db:
+        lifter = lifter_to_write(db, coach, lifter_id)
+        known = sent.answer_before(db, lifter)
+        if known is not None:
+            return StoredSet(**known["set"]), known["exercise"]
+        before, exercise = _one_set(db, lifter, day, position)
+        if before.version != version:
+            raise SetChanged((before, exercise))
+        number = None
+        if "exercise" in changes:
+            number = _exercises(db, coach, [changes["exercise"]], guess)[changes["exercise"]]
+        work = _amended(before, changes)
+        amend(db, lifter.id, before, work, exercise_id=number, by=by, at=now)
+        after = _one_set(db, lifter, day, position)
+        sent.remember(db, lifter, {"set": after[0].plain(), "exercise": after[1]}, now)
+        _changed(db, coach, lifter, "set amended", f"{day}-{position}", by=by, now=now)
+        return after
+
+
+def _amended(before: StoredSet, changes: Mapping[str, Any]) -> Work:
+    """The work of a set after some of it was changed."""
+    number, _, unit = (before.typed or f"{mass_number(before.load_grams, 'kg')} kg").rpartition(" ")
+    stays: dict[str, Any] = {
+        "load": TypedMass(before.load_grams, number, "lb" if unit == "lb" else "kg"),
+        "reps": before.reps,
+        "rpe_tenths": before.rpe_tenths,
+        "seconds": before.seconds,
+        "metres": before.metres,
+        "note": before.note or "",
+    }
+    new = stays | {name: value for name, value in changes.items() if name in stays}
+    warm_up = changes.get("warm_up", bool(before.marks & SetMark.WARM_UP))
+    failed = changes.get("failed", bool(before.marks & SetMark.FAILED))
+    if new["reps"] == 0 and new["seconds"] is None and new["metres"] is None and not failed:
+        raise NothingDone("No repetition, time or distance is left: mark the set as failed or take it out")
+    return Work(
+        **(new | {"note": new["note"] or None}), marks=SetMark.WARM_UP * warm_up | SetMark.FAILED * failed
+    )
+
+
+def _changed(
+    db: Transaction, coach: Coach, lifter: Lifter, kind: str, what: Any, *, by: str, now: datetime
+) -> None:
+    """Let the lifter be analysed anew, and keep who did it."""
+    lifters.mark_stale(db, [lifter.id], now)
+    audit.record(db, kind=kind, actor=by, coach_id=coach.id, lifter_id=lifter.id, at=now, what=what)
+
+
+def take_out_set(
+    store: Store,
+    coach: Coach,
+    lifter_id: int,
+    day: int,
+    position: int,
+    key: str,
+    *,
+    version: int,
+    by: str,
+    now: datetime,
+) -> int:
+    """Take a set out of the log; the number of the change, by which it can be put back.
+
+    Raises
+    ------
+    LifterNotFound, SetNotFound, KeyUsedBefore, SetChanged
+        As `amend_set`.
+    """
+    sent = Sent.of(key, ["take out", day, position, version])
+    with store.transaction() as db:
+        lifter = lifter_to_write(db, coach, lifter_id)
+        known = sent.answer_before(db, lifter)
+        if known is not None:
+            return int(known["change"])
+        before = _one_set(db, lifter, day, position)
+        if before[0].version != version:
+            raise SetChanged(before)
+        change = take_out(db, lifter.id, before[0], by=by, at=now)
+        sent.remember(db, lifter, {"change": change}, now)
+        _changed(db, coach, lifter, "set taken out", f"{day}-{position}", by=by, now=now)
+        return change
+
+
+def put_set_back(
+    store: Store, coach: Coach, lifter_id: int, change: int, key: str, *, by: str, now: datetime
+) -> tuple[StoredSet, str]:
+    """Put a set back that was taken out, in its old place if that is still free.
+
+    Raises
+    ------
+    LifterNotFound, RevisionNotFound
+        If the lifter is not one of this coach's, or no set was taken out by that change.
+    KeyUsedBefore, BackAlready
+        If the key came with something else, or the set is in the log again.
+    """
+    sent = Sent.of(key, ["put back", change])
+    with store.transaction() as db:
+        lifter = lifter_to_write(db, coach, lifter_id)
+        known = sent.answer_before(db, lifter)
+        if known is not None:
+            return StoredSet(**known["set"]), known["exercise"]
+        found = bring_back(db, lifter.id, change, client_id=sent.client_id, by=by, at=now)
+        after = _one_set(db, lifter, found.day, found.position)
+        sent.remember(db, lifter, {"set": after[0].plain(), "exercise": after[1]}, now)
+        _changed(db, coach, lifter, "set put back", f"{found.day}-{found.position}", by=by, now=now)
+        return after
+
+
+def set_changes_of(
+    store: Store, coach: Coach, lifter_id: int, *, after: int, limit: int
+) -> list[tuple[SetRevision, StoredSet, str]]:
+    """What was amended, taken out and put back in a lifter's log, each with the set before and its exercise.
+
+    Raises
+    ------
+    LifterNotFound
+        If the lifter is not one of this coach's.
+    """
+    with store.reading() as db:
+        lifter = lifters.of_coach(db, coach, lifter_id)
+        names = programs.exercise_names(db, coach)
+        found = programs.revisions(db, lifter.id, after=after, limit=limit)
+        return [(one, _as_it_was(one), names.get(int(one.before["exercise_id"]), "")) for one in found]
+
+
+def _as_it_was(one: SetRevision) -> StoredSet:
+    # Revisions kept before a column was there lack it.
+    was: dict[str, Any] = {name: one.before.get(name) for name in StoredSet.__slots__}
+    return StoredSet(**was)
+
+
+def sessions_of(
+    store: Store, coach: Coach, lifter_id: int, *, first_day: int, last_day: int, after: int, limit: int
+) -> Sequence[LoggedSession]:
+    """A lifter's logged sessions in the order they were stored.
+
+    Raises
+    ------
+    LifterNotFound
+        If the lifter is not one of this coach's.
+    """
+    with store.reading() as db:
+        lifter = lifters.of_coach(db, coach, lifter_id)
+        return programs.sessions(
+            db, lifter.id, first_day=first_day, last_day=last_day, after=after, limit=limit
+        )
+
+
+def rate_session(
+    store: Store,
+    coach: Coach,
+    lifter_id: int,
+    session_id: int,
+    changes: Mapping[str, Any],
+    key: str,
+    *,
+    version: int,
+    by: str,
+    now: datetime,
+) -> LoggedSession:
+    """Set session RPE, minutes or note of a session; what ``changes`` does not name stays.
+
+    Raises
+    ------
+    LifterNotFound, SessionNotFound
+        If the lifter is not one of this coach's, or has no such session.
+    KeyUsedBefore, SessionChanged
+        If the key came with something else, or somebody changed the session meanwhile.
+    """
+    sent = Sent.of(key, ["rate", session_id, version, dict(changes)])
+    with store.transaction() as db:
+        lifter = lifter_to_write(db, coach, lifter_id)
+        known = sent.answer_before(db, lifter)
+        found = logs.session_of_lifter(db, lifter.id, session_id)
+        if found is None:
+            raise SessionNotFound(session_id)
+        if known is not None:
+            return found
+        if found.version != version:
+            db.expunge(found)  # It is read after all has been undone.
+            raise SessionChanged(found)
+        before = {name: getattr(found, name) for name in changes}
+        for name, value in changes.items():
+            setattr(found, name, value)
+        found.version += 1
+        sent.remember(db, lifter, {"session": found.id}, now)
+        what = {"session": found.id, "before": before}
+        _changed(db, coach, lifter, "session rated", what, by=by, now=now)
+        return found

@@ -248,20 +248,19 @@ def amend_set(
 
 def remove_set(
     db: Session, lifter_id: int, before: StoredSet, *, by: str, why: str = "", at: datetime
-) -> None:
+) -> SetRevision:
     """Take a set out of the log and keep what it was."""
-    db.add(
-        SetRevision(
-            lifter_id=lifter_id,
-            day=before.day,
-            position=before.position,
-            at=at,
-            by=by[:160],
-            change="removed",
-            why=why,
-            before=before.plain(),
-        )
+    kept = SetRevision(
+        lifter_id=lifter_id,
+        day=before.day,
+        position=before.position,
+        at=at,
+        by=by[:160],
+        change="removed",
+        why=why,
+        before=before.plain(),
     )
+    db.add(kept)
     db.execute(
         delete(logged_sets).where(
             logged_sets.c.lifter_id == lifter_id,
@@ -269,6 +268,7 @@ def remove_set(
             logged_sets.c.position == before.position,
         )
     )
+    return kept
 
 
 def revisions(db: Session, lifter_id: int, day: int) -> Sequence[SetRevision]:

@@ -9,7 +9,18 @@ from sqlalchemy import select, tuple_
 from sqlalchemy.orm import Session
 
 from app.storage.logs import StoredSet
-from app.storage.models import Block, Coach, Decision, Exercise, Flag, Lifter, logged_sets
+from app.storage.models import (
+    Block,
+    Coach,
+    Decision,
+    Exercise,
+    Flag,
+    Lifter,
+    LoggedSession,
+    SetKey,
+    SetRevision,
+    logged_sets,
+)
 
 
 def lifters(db: Session, coach: Coach, *, after: int, limit: int) -> Sequence[Lifter]:
@@ -50,6 +61,61 @@ def sets(
         .limit(limit)
     )
     return [(StoredSet(*row[:-1]), row[-1] or "") for row in rows]
+
+
+def one_set(db: Session, lifter_id: int, day: int, position: int) -> tuple[StoredSet, str] | None:
+    """One set with the name of its exercise."""
+    found = sets(db, lifter_id, first_day=day, last_day=day, after=(day, position - 1), limit=1)
+    return found[0] if found and found[0][0].position == position else None
+
+
+def revisions(db: Session, lifter_id: int, *, after: int, limit: int) -> Sequence[SetRevision]:
+    """What was amended, taken out and put back, in that order."""
+    return db.scalars(
+        select(SetRevision)
+        .where(SetRevision.lifter_id == lifter_id, SetRevision.id > after)
+        .order_by(SetRevision.id)
+        .limit(limit)
+    ).all()
+
+
+def exercise_names(db: Session, coach: Coach) -> dict[int, str]:
+    rows = db.execute(select(Exercise.id, Exercise.name).where(Exercise.coach_id == coach.id))
+    return {one[0]: one[1] for one in rows}
+
+
+def last_versions(db: Session, lifter_id: int, day: int) -> dict[int, int]:
+    """By position of a day, the last version of a set that was there and is gone."""
+    found: dict[int, int] = {}
+    for one in db.scalars(
+        select(SetRevision).where(SetRevision.lifter_id == lifter_id, SetRevision.day == day)
+    ):
+        found[one.position] = max(found.get(one.position, 0), int(one.before.get("version", 0)))
+    return found
+
+
+def sessions(
+    db: Session, lifter_id: int, *, first_day: int, last_day: int, after: int, limit: int
+) -> Sequence[LoggedSession]:
+    return db.scalars(
+        select(LoggedSession)
+        .where(
+            LoggedSession.lifter_id == lifter_id,
+            LoggedSession.day.between(first_day, last_day),
+            LoggedSession.id > after,
+        )
+        .order_by(LoggedSession.id)
+        .limit(limit)
+    ).all()
+
+
+def written_with(db: Session, coach: Coach, client_id: str) -> SetKey | None:
+    """The write of this key about any of a coach's lifters."""
+    return db.scalars(
+        select(SetKey)
+        .join(Lifter, Lifter.id == SetKey.lifter_id)
+        .where(Lifter.coach_id == coach.id, Lifter.deleted_at.is_(None), SetKey.client_id == client_id)
+    ).first()
 
 
 def blocks(db: Session, lifter_id: int, *, after: int, limit: int) -> Sequence[Block]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from app.web import access, health, libraries
-from app.web.api import document
+from app.web.api import document, logs
 from app.web.api import routes as programs
 from app.web.coach import (
     account,
@@ -62,4 +62,5 @@ def routers() -> list[APIRouter]:
         moving.router,
         document.router,
         programs.router,
+        logs.router,
     ]

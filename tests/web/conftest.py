@@ -18,6 +18,7 @@ from app.config import Settings
 from app.log import logger
 from app.main import create_app
 from app.planning import access as accounts
+from app.planning import accounts as tokens
 from app.storage import access
 from app.storage.engine import Store
 from app.storage.models import Coach, Lifter
@@ -173,3 +174,29 @@ def other_client(client: Client, store: Store, now: list[datetime]) -> Iterator[
     """Another coach's browser on the same server."""
     with open_client(store, now) as opened:
         yield sign_in(opened, make_coach(store, name="Other", login="other@example.org", club="Elsewhere"))
+
+
+@pytest.fixture
+def reading(client: Client) -> Any:
+    """A program of the coach's that may read."""
+    from tests.web.programs import Program
+
+    return Program(client, tokens.issue_token(client.store, client.coach, "reads", "read", now=NOW))
+
+
+@pytest.fixture
+def writing(client: Client) -> Any:
+    """A program of the coach's that may read and write."""
+    from tests.web.programs import Program
+
+    return Program(client, tokens.issue_token(client.store, client.coach, "writes", "write", now=NOW))
+
+
+@pytest.fixture
+def foreign(other_client: Client) -> Any:
+    """A program of another coach's, who has lifters of their own."""
+    from tests.web.programs import Program
+
+    return Program(
+        other_client, tokens.issue_token(other_client.store, other_client.coach, "own", "write", now=NOW)
+    )

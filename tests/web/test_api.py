@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import itertools
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,45 +15,20 @@ from schemathesis import GenerationMode
 from schemathesis.checks import positive_data_acceptance
 from sqlalchemy import select
 
-from app.planning import accounts, exports, worker
+from app.planning import accounts, exports, lifters, programs, worker
+from app.storage import logs
 from app.storage.engine import Store
-from app.storage.models import Block, Flag
+from app.storage.models import Block, Coach, Flag
 from app.web.api.document import document
 from tests import rosters
 from tests.factories import NOW, TODAY, log_sets, make_coach, make_exercise, make_lifter
 from tests.planning.world import add_block, make_world, plan_session, train
 from tests.web.conftest import Client, open_client
+from tests.web.programs import API, Program
 
-API = "/api/v1"
 KEY = "first-key-of-a-test"
 SET = {"date": "2026-03-08", "exercise": "Squat", "load": 102.5, "unit": "kg", "reps": 5, "rpe": 8}
 SETS = {"sets": [SET]}
-
-
-class Program:
-    """A program with a token."""
-
-    def __init__(self, client: Client, token: str) -> None:
-        self.client, self.headers = client, {"Authorization": f"Bearer {token}"}
-
-    def get(self, path: str, **options: Any) -> Any:
-        return self.client.get(API + path, headers=self.headers, **options)
-
-    def send(self, method: str, path: str, body: Any, key: str | None = None) -> Any:
-        headers = self.headers | ({} if key is None else {"Idempotency-Key": key})
-        headers |= {"Content-Type": "application/json"}
-        # Escaped, so that halves of surrogate pairs arrive as a program could send them.
-        return self.client.request(method, API + path, headers=headers, content=json.dumps(body), csrf=False)
-
-
-@pytest.fixture
-def reading(client: Client) -> Program:
-    return Program(client, accounts.issue_token(client.store, client.coach, "reads", "read", now=NOW))
-
-
-@pytest.fixture
-def writing(client: Client) -> Program:
-    return Program(client, accounts.issue_token(client.store, client.coach, "writes", "write", now=NOW))
 
 
 def test_without_a_good_token_nothing_opens(client: Client, reading: Program) -> None:
@@ -206,7 +181,8 @@ def test_the_interface_is_documented_for_people_and_programs(nobody: Client) -> 
 # Fuzzing --------------------------------------------------------------------------------------------
 
 EXAMPLES = 8
-Fuzzed = tuple[Client, dict[str, str], dict[str, int]]
+There = dict[str, Any]
+Fuzzed = tuple[Client, dict[str, str], There]
 # A well-formed body may still be refused in words: a day to come, a zone that is none, a key used before.
 NOT_PROMISED = [positive_data_acceptance]
 
@@ -224,9 +200,22 @@ def roster_to_fuzz(store: Store) -> Iterator[Fuzzed]:
         block = db.scalars(select(Block)).first()
     assert flag is not None
     assert block is not None
-    there = {"lifter_id": flag.lifter_id, "flag_id": flag.id, "block_id": block.id}
+    there: There = {"lifter_id": flag.lifter_id, "flag_id": flag.id, "block_id": block.id}
+    there |= _a_log(store, coach, flag.lifter_id)
     with open_client(store, [NOW]) as client:
         yield client, tokens, there
+
+
+def _a_log(store: Store, coach: Coach, lifter_id: int) -> There:
+    """Sets to put right and to take out, a change that took one out, and a session to rate."""
+    squat = make_exercise(store, coach=coach, name="Squat to fuzz")
+    lifter = lifters.find(store, coach, lifter_id)
+    session = log_sets(store, lifter, squat, TODAY - 2, [(100, 5, 8)] * 40)
+    change = programs.take_out_set(
+        store, coach, lifter_id, TODAY - 2, 39, "take-one-out-before", version=1, by="test", now=NOW
+    )
+    ids = (f"{TODAY - 2}-{position}" for position in itertools.cycle(range(39)))
+    return {"set_id": ids, "change_id": change, "session_id": session, "store": store}
 
 
 @pytest.fixture
@@ -235,9 +224,14 @@ def fuzzed(store: Store) -> Iterator[Fuzzed]:
         yield ready
 
 
-def name_what_is_there(case: Any, there: dict[str, int]) -> None:
+def name_what_is_there(case: Any, there: There) -> None:
     """Rows that exist, a day that has begun, a real zone: by chance alone few requests would get so far."""
-    case.path_parameters = {name: there[name] for name in case.path_parameters or {}}
+    case.path_parameters = {name: _next_of(there[name]) for name in case.path_parameters or {}}
+    version = _version_of(case.path_parameters, there)
+    if version and isinstance(case.body, dict) and "version" in case.body:
+        case.body["version"] = version
+    if version and "version" in (case.query or {}):
+        case.query["version"] = version
     if isinstance(case.body, dict) and isinstance(case.body.get("sets"), list):
         for one in case.body["sets"]:
             one["date"] = "2026-03-01"
@@ -245,11 +239,28 @@ def name_what_is_there(case: Any, there: dict[str, int]) -> None:
         case.body["time_zone"] = "Europe/Oslo"
 
 
+def _next_of(one: Any) -> Any:
+    return one if isinstance(one, int | str) else next(one)
+
+
+def _version_of(path: dict[str, Any], there: There) -> int | None:
+    """The version of what a path names, as it is by now."""
+    with there["store"].reading() as db:
+        if "set_id" in path:
+            day, _, position = path["set_id"].partition("-")
+            found = logs.one_set(db, path["lifter_id"], int(day), int(position))
+            return None if found is None else found.version
+        if "session_id" in path:
+            session = logs.session_of_lifter(db, path["lifter_id"], path["session_id"])
+            return None if session is None else session.version
+    return None
+
+
 def fuzz(
     operation: Any,
     mode: GenerationMode,
     headers: dict[str, str],
-    there: dict[str, int],
+    there: There,
     sent: Counter[int],
     *,
     examples: int = EXAMPLES,
@@ -275,9 +286,7 @@ def fuzz(
 
 @pytest.mark.parametrize("scope", ["read", "write"])
 @pytest.mark.timeout(150)
-def test_a_fuzzer_finds_no_fault_and_no_breach(
-    fuzzed: tuple[Client, dict[str, str], dict[str, int]], scope: str
-) -> None:
+def test_a_fuzzer_finds_no_fault_and_no_breach(fuzzed: Fuzzed, scope: str) -> None:
     """Every operation, well and badly formed: no 5xx, only documented answers, of the documented shape."""
     client, tokens, there = fuzzed
     schema = schemathesis.openapi.from_asgi(f"{API}/openapi.json", client.app)

@@ -187,6 +187,9 @@ reads GET /api/v1/lifters
 reads GET /api/v1/lifters/{lifter_id}
 reads GET /api/v1/exercises
 reads GET /api/v1/lifters/{lifter_id}/sets
+reads GET /api/v1/lifters/{lifter_id}/sets/{set_id}
+reads GET /api/v1/lifters/{lifter_id}/set-changes
+reads GET /api/v1/lifters/{lifter_id}/sessions
 reads GET /api/v1/lifters/{lifter_id}/blocks
 reads GET /api/v1/blocks/{block_id}
 reads GET /api/v1/lifters/{lifter_id}/analysis
@@ -197,6 +200,10 @@ reads GET /api/v1/lifters/{lifter_id}/decisions
 writes POST /api/v1/lifters
 writes PATCH /api/v1/lifters/{lifter_id}
 writes POST /api/v1/lifters/{lifter_id}/sets
+writes PATCH /api/v1/lifters/{lifter_id}/sets/{set_id}
+writes DELETE /api/v1/lifters/{lifter_id}/sets/{set_id}
+writes POST /api/v1/lifters/{lifter_id}/set-changes/{change_id}/put-back
+writes PATCH /api/v1/lifters/{lifter_id}/sessions/{session_id}
 writes POST /api/v1/lifters/{lifter_id}/flags/{flag_id}/answer
 writes POST /api/v1/lifters/{lifter_id}/flags/{flag_id}/decisions
 """
@@ -384,6 +391,7 @@ def tenants(store: Store, tmp_path: Any) -> Tenants:
         "session_id": session,
         "exercise_id": squat.id,
         "key": f"{TODAY - 19}-0",
+        "set_id": f"{TODAY - 19}-0",
         "member_id": assistant.id,
         "coach_id": coach.id,
         "token_id": token.id,

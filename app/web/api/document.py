@@ -10,10 +10,11 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.responses import Response
 
 from app import __version__
-from app.web.api import routes
+from app.web.api import logs, routes
 from app.web.pages import json_answer, page
 
 router = APIRouter()
+OPERATIONS = (routes.router, logs.router)
 ABOUT = """Read a coach's roster and write to it. Make a token on the account page and send it with each
 request as `Authorization: Bearer TOKEN`; it reads, or reads and writes, and can be revoked at any time.
 Lists come in pages: pass `next` as `after`. Dates are days on the lifter's calendar, instants are UTC, masses
@@ -28,6 +29,10 @@ PROBLEM = {
         "status": {"type": "integer"},
         "detail": {"type": "string"},
         "request_id": {"type": "string"},
+        "current": {
+            "description": "What is stored now, where it is not what the request was made on",
+            "anyOf": [{"$ref": f"#/components/schemas/{name}"} for name in ("SetOut", "SessionOut")],
+        },
         "errors": {
             "type": "array",
             "items": {
@@ -50,7 +55,7 @@ def document() -> dict[str, Any]:
         title="Terrace",
         version=__version__,
         description=" ".join(ABOUT.split()),
-        routes=routes.router.routes,
+        routes=[one for router in OPERATIONS for one in router.routes],
     )
     made["components"]["schemas"]["Problem"] = PROBLEM
     for name in ("HTTPValidationError", "ValidationError"):

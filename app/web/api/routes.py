@@ -8,100 +8,25 @@ from datetime import date
 from typing import Annotated, Any
 from zoneinfo import available_timezones
 
-from fastapi import APIRouter, Depends, Header, HTTPException, Path, Query, Response
-from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
-from starlette.requests import Request
+from fastapi import HTTPException, Query
 
-from app.exchange import exercise_names
 from app.planning import (
-    accounts,
     analysis,
     answers,
     blocks,
     decisions,
     drafts,
-    exports,
     lifters,
     programs,
 )
 from app.storage.lifters import KG_PLATES, LB_PLATES
-from app.storage.models import Block, Coach, Decision, Flag, Lifter, SetMark
+from app.storage.models import Block, Decision, Flag, Lifter
 from app.training.records import ExerciseAnalysis, Mark
-from app.training.units import parse_mass
 from app.web.api import shapes
+from app.web.api.door import After, Id, Limit, Reader, Writer, next_of, operations
 from app.web.dependencies import AppStore, Now
-from app.web.lifter.sync import wake
 
-PROBLEM = {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}
-TROUBLE: dict[int | str, dict[str, Any]] = {
-    400: {"description": "The body is no JSON", "content": PROBLEM},
-    401: {"description": "No token, or one that is unknown or revoked", "content": PROBLEM},
-    403: {"description": "The token may read only", "content": PROBLEM},
-    404: {"description": "Not there, or not this coach's", "content": PROBLEM},
-    409: {"description": "It does not fit what is stored; the words say why", "content": PROBLEM},
-    413: {"description": "Too large", "content": PROBLEM},
-    422: {"description": "A value cannot be taken; `errors` names each", "content": PROBLEM},
-    503: {"description": "The database is busy; nothing was stored", "content": PROBLEM},
-    507: {"description": "No room; nothing was stored", "content": PROBLEM},
-}
-
-bearer = HTTPBearer(auto_error=False, description="A token from the account page")
-
-
-def _no_store(response: Response) -> None:
-    response.headers["Cache-Control"] = "no-store"
-
-
-def _only_known(request: Request) -> None:
-    """Refuse a parameter that the operation does not have: a typing error would be passed over in silence."""
-    known = {one.alias for one in request.scope["route"].dependant.query_params}
-    unknown = sorted(set(request.query_params) - known)
-    if unknown:
-        raise HTTPException(422, f"{', '.join(unknown)[:80]} is not known here.")
-
-
-router = APIRouter(
-    prefix="/api/v1", responses=TROUBLE, dependencies=[Depends(_no_store), Depends(_only_known)]
-)
-
-
-def reader(
-    store: AppStore, now: Now, given: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)]
-) -> Coach:
-    """The coach whose data a token opens."""
-    return _holder(store, now, given, ("read", "write"))
-
-
-def writer(
-    store: AppStore, now: Now, given: Annotated[HTTPAuthorizationCredentials | None, Depends(bearer)]
-) -> Coach:
-    return _holder(store, now, given, ("write",))
-
-
-def _holder(
-    store: AppStore, now: Now, given: HTTPAuthorizationCredentials | None, scopes: tuple[str, ...]
-) -> Coach:
-    found = None if given is None else accounts.holder_of_token(store, given.credentials, now=now)
-    if found is None or found[1] == "feed":
-        raise HTTPException(
-            401,
-            "Send a token of the account page as Authorization: Bearer TOKEN.",
-            {"WWW-Authenticate": "Bearer"},
-        )
-    if found[1] not in scopes:
-        raise HTTPException(403, "This token may read but not write.")
-    return found[0]
-
-
-Reader = Annotated[Coach, Depends(reader)]
-Writer = Annotated[Coach, Depends(writer)]
-Id = Annotated[int, Path(ge=1, le=shapes.MOST)]
-Limit = Annotated[int, Query(ge=1, le=200, description="How many at most")]
-After = Annotated[int, Query(ge=0, le=shapes.MOST, description="`next` of the page before")]
-
-
-def _next(found: list[Any] | Any, limit: int) -> int | None:
-    return found[limit - 1].id if len(found) > limit else None
+router = operations()
 
 
 # Lifters --------------------------------------------------------------------------------------------
@@ -110,15 +35,15 @@ def _next(found: list[Any] | Any, limit: int) -> int | None:
 @router.get("/lifters", tags=["Lifters"], summary="Lifters of the roster, archived ones too")
 def list_lifters(coach: Reader, store: AppStore, limit: Limit = 50, after: After = 0) -> shapes.LifterPage:
     found = programs.lifters_of(store, coach, after=after, limit=limit + 1)
-    return shapes.LifterPage(items=[_lifter(one) for one in found[:limit]], next=_next(found, limit))
+    return shapes.LifterPage(items=[_lifter(one) for one in found[:limit]], next=next_of(found, limit))
 
 
 @router.post("/lifters", tags=["Lifters"], summary="Add a lifter", status_code=201)
-def add_lifter(body: shapes.LifterIn, coach: Writer, store: AppStore, now: Now) -> shapes.LifterOut:
+def add_lifter(body: shapes.LifterIn, program: Writer, store: AppStore, now: Now) -> shapes.LifterOut:
     _must_be_zone(body.time_zone)
     plates = KG_PLATES if body.unit == "kg" else LB_PLATES
     facts = lifters.Facts(
-        name=_name(body.name),
+        name=shapes.one_line(body.name),
         time_zone=body.time_zone,
         unit=body.unit,
         bar_grams=20_000 if body.unit == "kg" else 20_412,
@@ -129,10 +54,10 @@ def add_lifter(body: shapes.LifterIn, coach: Writer, store: AppStore, now: Now) 
         note=body.note,
     )
     try:
-        number = lifters.add(store, coach, facts, now=now)
+        number = lifters.add(store, program.coach, facts, now=now)
     except lifters.NameTaken:
         raise HTTPException(409, "You coach somebody of this name already.") from None
-    return _lifter(lifters.find(store, coach, number))
+    return _lifter(lifters.find(store, program.coach, number))
 
 
 @router.get("/lifters/{lifter_id}", tags=["Lifters"], summary="One lifter")
@@ -142,15 +67,15 @@ def one_lifter(lifter_id: Id, coach: Reader, store: AppStore) -> shapes.LifterOu
 
 @router.patch("/lifters/{lifter_id}", tags=["Lifters"], summary="Change what is known of a lifter")
 def change_lifter(
-    lifter_id: Id, body: shapes.LifterChange, coach: Writer, store: AppStore, now: Now
+    lifter_id: Id, body: shapes.LifterChange, program: Writer, store: AppStore, now: Now
 ) -> shapes.LifterOut:
-    lifter = lifters.find(store, coach, lifter_id)
+    lifter = lifters.find(store, program.coach, lifter_id)
     facts = lifters.Facts(
         **{name: getattr(lifter, name) for name in lifters.Facts.__slots__ if name != "plates"},
         plates=tuple((one[0], one[1]) for one in lifter.plates),
     )
     named: dict[str, Any] = {
-        "name": None if body.name is None else _name(body.name),
+        "name": None if body.name is None else shapes.one_line(body.name),
         "status": body.status,
         "time_zone": body.time_zone,
         "unit": body.unit,
@@ -163,10 +88,10 @@ def change_lifter(
         _must_be_zone(body.time_zone)
     changed = replace(facts, **{name: value for name, value in named.items() if value is not None})
     try:
-        lifters.change(store, coach, lifter_id, changed, now=now)
+        lifters.change(store, program.coach, lifter_id, changed, now=now)
     except lifters.NameTaken:
         raise HTTPException(409, "You coach somebody else of this name.") from None
-    return _lifter(lifters.find(store, coach, lifter_id))
+    return _lifter(lifters.find(store, program.coach, lifter_id))
 
 
 @router.get("/exercises", tags=["Lifters"], summary="The exercises the coach uses")
@@ -185,19 +110,12 @@ def list_exercises(
         )
         for one in found[:limit]
     ]
-    return shapes.ExercisePage(items=items, next=_next(found, limit))
+    return shapes.ExercisePage(items=items, next=next_of(found, limit))
 
 
 def _must_be_zone(zone: str) -> None:
     if zone not in available_timezones():
         raise HTTPException(422, "time_zone is an area and a city, like Europe/Lisbon.")
-
-
-def _name(text: str) -> str:
-    name = " ".join(text.split())
-    if not name:
-        raise HTTPException(422, "A name has to show something.")
-    return name
 
 
 def _lifter(one: Lifter) -> shapes.LifterOut:
@@ -217,112 +135,6 @@ def _lifter(one: Lifter) -> shapes.LifterOut:
     )
 
 
-# Logs -----------------------------------------------------------------------------------------------
-
-
-@router.get("/lifters/{lifter_id}/sets", tags=["Logs"], summary="Sets in the order they were done")
-def list_sets(
-    lifter_id: Id,
-    coach: Reader,
-    store: AppStore,
-    first: Annotated[shapes.Day | None, Query(alias="from")] = None,
-    last: Annotated[shapes.Day | None, Query(alias="to")] = None,
-    limit: Limit = 50,
-    after: Annotated[str | None, Query(pattern=r"^[0-9]{1,7}-[0-9]{1,4}$", max_length=12)] = None,
-) -> shapes.SetPage:
-    day, _, position = (after or "0--1").partition("-")
-    found = programs.sets_of(
-        store,
-        coach,
-        lifter_id,
-        first_day=0 if first is None else first.toordinal(),
-        last_day=programs.LAST_DAY if last is None else last.toordinal(),
-        after=(int(day), int(position)),
-        limit=limit + 1,
-    )
-    items = []
-    for one, exercise in found[:limit]:
-        number, unit = exports.typed_load(one.load_grams, one.typed)
-        items.append(
-            shapes.SetOut(
-                id=f"{one.day}-{one.position}",
-                date=date.fromordinal(one.day),
-                exercise=exercise,
-                exercise_id=one.exercise_id,
-                session_id=one.session_id,
-                set_number=one.set_number,
-                load=number,
-                unit=unit,
-                load_kg=one.load_grams / 1000,
-                reps=one.reps,
-                rpe=None if one.rpe_tenths is None else one.rpe_tenths / 10,
-                seconds=one.seconds,
-                metres=one.metres,
-                warm_up=bool(one.marks & SetMark.WARM_UP),
-                failed=bool(one.marks & SetMark.FAILED),
-                held_out=bool(one.marks & SetMark.HELD_OUT),
-                note=one.note or "",
-                version=one.version,
-            )
-        )
-    return shapes.SetPage(items=items, next=items[-1].id if len(found) > limit else None)
-
-
-@router.post("/lifters/{lifter_id}/sets", tags=["Logs"], summary="Log sets, once", status_code=201)
-def add_sets(
-    request: Request,
-    lifter_id: Id,
-    body: shapes.SetsIn,
-    coach: Writer,
-    store: AppStore,
-    now: Now,
-    key: Annotated[
-        str,
-        Header(
-            alias="Idempotency-Key",
-            pattern=shapes.KEY,
-            min_length=16,
-            max_length=64,
-            description="Made by the program for these sets. Sent again, the same answer comes and nothing "
-            "is stored twice; with other sets it is refused.",
-        ),
-    ],
-) -> shapes.SetsAdded:
-    try:
-        new = [
-            programs.NewSet(
-                day=one.date.toordinal(),
-                exercise=_name(one.exercise),
-                load=parse_mass(f"{one.load:.3f}".rstrip("0").rstrip("."), one.unit),
-                reps=one.reps,
-                rpe_tenths=None if one.rpe is None else round(one.rpe * 10),
-                set_number=one.set_number,
-                seconds=one.seconds,
-                metres=one.metres,
-                warm_up=one.warm_up,
-                failed=one.failed,
-                note=one.note,
-            )
-            for one in body.sets
-        ]
-    except ValueError as error:
-        raise HTTPException(422, f"{error}.") from None
-    try:
-        answer = programs.take_sets(
-            store, coach, lifter_id, new, key, guess=exercise_names.guess, by="a program", now=now
-        )
-    except programs.KeyUsedBefore:
-        raise HTTPException(
-            422, "This Idempotency-Key came with other sets before. Make a new one."
-        ) from None
-    except programs.DayNotBegun:
-        raise HTTPException(422, "A set is dated after today where the lifter lives.") from None
-    except programs.DayFull:
-        raise HTTPException(409, "A day holds 10,000 sets at most.") from None
-    wake(request)
-    return shapes.SetsAdded(**answer)
-
-
 # Blocks ---------------------------------------------------------------------------------------------
 
 
@@ -332,7 +144,7 @@ def list_blocks(
 ) -> shapes.BlockPage:
     found = programs.blocks_of(store, coach, lifter_id, after=after, limit=limit + 1)
     items = [shapes.BlockOut(**_block(one)) for one in found[:limit]]
-    return shapes.BlockPage(items=items, next=_next(found, limit))
+    return shapes.BlockPage(items=items, next=next_of(found, limit))
 
 
 @router.get("/blocks/{block_id}", tags=["Blocks"], summary="A block with its sessions and baseline")
@@ -483,7 +295,7 @@ def flags_of_lifter(
     status_code=204,
 )
 def answer_flag(
-    lifter_id: Id, flag_id: Id, body: shapes.FlagAnswer, coach: Writer, store: AppStore, now: Now
+    lifter_id: Id, flag_id: Id, body: shapes.FlagAnswer, program: Writer, store: AppStore, now: Now
 ) -> None:
     try:
         match body.state:
@@ -492,7 +304,7 @@ def answer_flag(
                     raise HTTPException(422, "A snooze needs the day it ends, as until.")
                 answers.snooze(
                     store,
-                    coach,
+                    program.coach,
                     lifter_id,
                     flag_id,
                     until=body.until.toordinal(),
@@ -502,9 +314,9 @@ def answer_flag(
             case "dismissed":
                 if not body.reason.strip():
                     raise HTTPException(422, "A dismissal needs a reason.")
-                answers.dismiss(store, coach, lifter_id, flag_id, reason=body.reason, now=now)
+                answers.dismiss(store, program.coach, lifter_id, flag_id, reason=body.reason, now=now)
             case "open":
-                answers.reopen(store, coach, lifter_id, flag_id, now=now)
+                answers.reopen(store, program.coach, lifter_id, flag_id, now=now)
     except answers.SnoozeInThePast as error:
         raise HTTPException(422, f"{error}.") from None
 
@@ -531,7 +343,7 @@ def decisions_of_lifter(
     status_code=201,
 )
 def decide(
-    lifter_id: Id, flag_id: Id, body: shapes.DecisionIn, coach: Writer, store: AppStore, now: Now
+    lifter_id: Id, flag_id: Id, body: shapes.DecisionIn, program: Writer, store: AppStore, now: Now
 ) -> shapes.DecisionOut:
     choice = decisions.Choice(
         body.action,
@@ -544,13 +356,13 @@ def decide(
     try:
         made = decisions.decide(
             store,
-            coach,
+            program.coach,
             lifter_id,
             flag_id,
             choice,
             note=body.note,
             look_again_day=_ordinal(body.look_again),
-            by="a program",
+            by=program.name,
             now=now,
         )
     except decisions.NoBlock:
@@ -565,7 +377,7 @@ def decide(
 def _flag_page(found: Any, limit: int) -> shapes.FlagPage:
     return shapes.FlagPage(
         items=[_flag(one, exercise) for one, exercise in found[:limit]],
-        next=_next([one for one, _ in found], limit),
+        next=next_of([one for one, _ in found], limit),
     )
 
 
@@ -592,7 +404,7 @@ def _flag(one: Flag, exercise: str | None) -> shapes.FlagOut:
 def _decision_page(found: Any, limit: int) -> shapes.DecisionPage:
     return shapes.DecisionPage(
         items=[_decision(one, exercise) for one, exercise in found[:limit]],
-        next=_next([one for one, _ in found], limit),
+        next=next_of([one for one, _ in found], limit),
     )
 
 

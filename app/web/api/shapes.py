@@ -6,7 +6,7 @@ import re
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
 MOST = 2**31 - 1
 # No control characters but tab and line ends in a text; none at all in a name, which also is not blank.
@@ -30,6 +30,15 @@ Day = Annotated[date, BeforeValidator(_day), WithJsonSchema({"type": "string", "
 Number = Annotated[int, Field(ge=1, le=MOST)]
 Name = Annotated[str, Field(min_length=1, max_length=120, pattern=NAME)]
 Unit = Literal["kg", "lb"]
+
+
+def _left_out() -> Any:
+    """The value of a field that a program did not name; whether it did is told by `model_fields_set`."""
+
+
+def one_line(text: str) -> str:
+    """A name with its spaces put right."""
+    return " ".join(text.split())
 
 
 class In(BaseModel):
@@ -126,6 +135,36 @@ class SetsAdded(Out):
     added: list[str]
 
 
+class SetChange(In):
+    """What is to be put right about a set; what is not named stays, null empties what may be empty."""
+
+    version: Annotated[Number, Field(description="The set's version as it was read")]
+    exercise: Annotated[Name, Field(default_factory=_left_out)]
+    load: Annotated[float, Field(ge=0, le=10_000, default_factory=_left_out)]
+    unit: Annotated[Unit, Field(default_factory=_left_out, description="Comes with a load, and only then")]
+    reps: Annotated[int, Field(ge=0, le=200, default_factory=_left_out)]
+    rpe: Annotated[float, Field(ge=1, le=10)] | None = None
+    seconds: Annotated[int, Field(ge=1, le=7_200)] | None = None
+    metres: Annotated[int, Field(ge=1, le=10_000)] | None = None
+    warm_up: Annotated[bool, Field(default_factory=_left_out)]
+    failed: Annotated[bool, Field(default_factory=_left_out)]
+    note: Annotated[str, Field(max_length=500, pattern=TEXT, default_factory=_left_out)]
+
+    model_config = ConfigDict(json_schema_extra={"dependentRequired": {"load": ["unit"], "unit": ["load"]}})
+
+    @model_validator(mode="after")
+    def _load_has_its_unit(self) -> SetChange:
+        if len({"load", "unit"} & self.model_fields_set) == 1:
+            raise ValueError("a load comes with its unit, kg or lb")
+        return self
+
+
+class SetTakenOut(Out):
+    """The change that took the set out; by its number the set can be put back."""
+
+    change: int
+
+
 class SetOut(Out):
     id: Annotated[str, Field(description="Its place in the lifter's log; also where a next page begins")]
     date: Day
@@ -145,6 +184,38 @@ class SetOut(Out):
     held_out: Annotated[bool, Field(description="Left out of the estimates as a likely error")]
     note: str
     version: int
+
+
+class SetChanged(Out):
+    """A change of a log, with the set as it was before; put back, as it is since."""
+
+    id: int
+    at: datetime
+    by: str
+    change: Literal["amended", "removed", "restored"]
+    why: str
+    before: SetOut
+
+
+class SessionOut(Out):
+    id: int
+    date: Day
+    planned_session_id: Annotated[int | None, Field(description="The session of a block that it answers")]
+    started_at: datetime | None
+    finished_at: datetime | None
+    session_rpe: float | None
+    minutes: int | None
+    note: str
+    version: int
+
+
+class SessionChange(In):
+    """What is to be set about a session; what is not named stays, null empties."""
+
+    version: Annotated[Number, Field(description="The session's version as it was read")]
+    session_rpe: Annotated[float, Field(ge=0, le=10, description="Kept to one decimal")] | None = None
+    minutes: Annotated[int, Field(ge=1, le=600)] | None = None
+    note: Annotated[str, Field(max_length=1_000, pattern=TEXT, default_factory=_left_out)]
 
 
 # Blocks ---------------------------------------------------------------------------------------------
@@ -334,6 +405,16 @@ class SetPage(Out):
 
 class BlockPage(Out):
     items: list[BlockOut]
+    next: int | None
+
+
+class SetChangePage(Out):
+    items: list[SetChanged]
+    next: int | None
+
+
+class SessionPage(Out):
+    items: list[SessionOut]
     next: int | None
 
 
