@@ -16,7 +16,15 @@ class SnoozeInThePast(ValueError):
 
 
 def snooze(
-    store: Store, coach: Coach, lifter_id: int, flag_id: int, *, until: int, reason: str = "", now: datetime
+    store: Store,
+    coach: Coach,
+    lifter_id: int,
+    flag_id: int,
+    *,
+    until: int,
+    reason: str = "",
+    by: str | None = None,
+    now: datetime,
 ) -> None:
     """Take a flag off the roster until a day, unless it gets clearly worse before.
 
@@ -27,17 +35,28 @@ def snooze(
     SnoozeInThePast
         If the day is not after today.
     """
-    _answer(store, coach, lifter_id, flag_id, state="snoozed", until=until, reason=reason, now=now)
+    _answer(store, coach, lifter_id, flag_id, state="snoozed", until=until, reason=reason, by=by, now=now)
 
 
-def dismiss(store: Store, coach: Coach, lifter_id: int, flag_id: int, *, reason: str, now: datetime) -> None:
+def dismiss(
+    store: Store,
+    coach: Coach,
+    lifter_id: int,
+    flag_id: int,
+    *,
+    reason: str,
+    by: str | None = None,
+    now: datetime,
+) -> None:
     """Take a flag off the roster for as long as it gets no worse; the reason is kept."""
-    _answer(store, coach, lifter_id, flag_id, state="dismissed", until=None, reason=reason, now=now)
+    _answer(store, coach, lifter_id, flag_id, state="dismissed", until=None, reason=reason, by=by, now=now)
 
 
-def reopen(store: Store, coach: Coach, lifter_id: int, flag_id: int, *, now: datetime) -> None:
+def reopen(
+    store: Store, coach: Coach, lifter_id: int, flag_id: int, *, by: str | None = None, now: datetime
+) -> None:
     """Take back a snooze or a dismissal."""
-    _answer(store, coach, lifter_id, flag_id, state="open", until=None, reason="", now=now)
+    _answer(store, coach, lifter_id, flag_id, state="open", until=None, reason="", by=by, now=now)
 
 
 def _answer(
@@ -49,6 +68,7 @@ def _answer(
     state: str,
     until: int | None,
     reason: str,
+    by: str | None,
     now: datetime,
 ) -> None:
     with store.transaction() as db:
@@ -60,7 +80,7 @@ def _answer(
         audit.record(
             db,
             kind=f"flag {state}",
-            actor=coach.name,
+            actor=by or coach.name,
             at=now,
             coach_id=coach.id,
             lifter_id=lifter.id,

@@ -122,7 +122,9 @@ def history_of(store: Store, coach: Coach, lifter_id: int, *, now: datetime) -> 
     )
 
 
-def write_note(store: Store, coach: Coach, lifter_id: int, text: str, *, now: datetime) -> None:
+def write_note(
+    store: Store, coach: Coach, lifter_id: int, text: str, *, by: str | None = None, now: datetime
+) -> None:
     """Keep the coach's note about a lifter.
 
     Raises
@@ -136,7 +138,7 @@ def write_note(store: Store, coach: Coach, lifter_id: int, text: str, *, now: da
             audit.record(
                 db,
                 kind="note written",
-                actor=coach.name,
+                actor=by or coach.name,
                 at=now,
                 coach_id=coach.id,
                 lifter_id=lifter.id,
@@ -423,13 +425,13 @@ def _still_to_do(planned: Sequence[PlannedDay], work: Sequence[PlannedWork], tod
     return sorted(found, key=lambda one: one.day)
 
 
-def _decision(one: Decision, lift: str | None, by: str) -> DecisionShown:
+def _decision(one: Decision, lift: str | None, owner: str) -> DecisionShown:
     return DecisionShown(
         id=one.id,
         day=one.day,
         action=one.action,
         lift=lift,
-        by=by,
+        by=str(one.detail.get("by") or owner),
         note=one.note,
         look_again_day=one.look_again_day,
         outcome=one.outcome,

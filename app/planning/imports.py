@@ -202,7 +202,7 @@ def apply(
         return Imported(batch.id, int(kinds[NEW]), int(kinds[CHANGED]), int(kinds[SAME]))
 
 
-def undo(store: Store, coach: Coach, batch_id: int, *, now: datetime) -> int:
+def undo(store: Store, coach: Coach, batch_id: int, *, by: str | None = None, now: datetime) -> int:
     """Take an import back whole: sets removed, changed sets as they were; how many sets that touched.
 
     Raises
@@ -224,7 +224,7 @@ def undo(store: Store, coach: Coach, batch_id: int, *, now: datetime) -> int:
         batch.undone_at = now
         lifters.mark_stale(db, touched, now)
         audit.record(
-            db, kind="import undone", actor=coach.name, coach_id=coach.id, at=now, file=batch.file_name
+            db, kind="import undone", actor=by or coach.name, coach_id=coach.id, at=now, file=batch.file_name
         )
         return removed + len(batch.changed)
 

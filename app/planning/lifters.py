@@ -76,7 +76,7 @@ def find(store: Store, coach: Coach, lifter_id: int) -> Lifter:
         return lifters.of_coach(db, coach, lifter_id)
 
 
-def add(store: Store, coach: Coach, facts: Facts, *, now: datetime) -> int:
+def add(store: Store, coach: Coach, facts: Facts, *, by: str | None = None, now: datetime) -> int:
     """Put a lifter on the roster; the lifter's number.
 
     Raises
@@ -88,12 +88,14 @@ def add(store: Store, coach: Coach, facts: Facts, *, now: datetime) -> int:
         _refuse_taken(db, coach, facts.name)
         lifter = lifters.add(db, coach, at=now, stale_at=now, **facts.columns())
         audit.record(
-            db, kind="lifter added", actor=coach.name, at=now, coach_id=coach.id, lifter_id=lifter.id
+            db, kind="lifter added", actor=by or coach.name, at=now, coach_id=coach.id, lifter_id=lifter.id
         )
         return lifter.id
 
 
-def change(store: Store, coach: Coach, lifter_id: int, facts: Facts, *, now: datetime) -> None:
+def change(
+    store: Store, coach: Coach, lifter_id: int, facts: Facts, *, by: str | None = None, now: datetime
+) -> None:
     """Set what is known about a lifter; the analysis is made anew.
 
     Raises
@@ -115,7 +117,7 @@ def change(store: Store, coach: Coach, lifter_id: int, facts: Facts, *, now: dat
             audit.record(
                 db,
                 kind="lifter changed",
-                actor=coach.name,
+                actor=by or coach.name,
                 at=now,
                 coach_id=coach.id,
                 lifter_id=lifter.id,
@@ -186,7 +188,9 @@ def links(store: Store, coach: Coach, lifter_id: int, *, now: datetime) -> Links
         return Links(lifter, live, issued[0] if issued else None, access.lifter_devices(db, lifter))
 
 
-def issue_link(store: Store, coach: Coach, lifter_id: int, *, valid: timedelta, now: datetime) -> str:
+def issue_link(
+    store: Store, coach: Coach, lifter_id: int, *, valid: timedelta, by: str | None = None, now: datetime
+) -> str:
     """A new private link's token; any earlier link and every phone it let in are shut out.
 
     Raises
@@ -198,11 +202,13 @@ def issue_link(store: Store, coach: Coach, lifter_id: int, *, valid: timedelta, 
         lifter = lifters.of_coach(db, coach, lifter_id)
         access.revoke_links(db, lifter, at=now)
         token = access.issue_link(db, lifter, at=now, valid=valid)
-        audit.record(db, kind="link issued", actor=coach.name, at=now, coach_id=coach.id, lifter_id=lifter.id)
+        audit.record(
+            db, kind="link issued", actor=by or coach.name, at=now, coach_id=coach.id, lifter_id=lifter.id
+        )
         return token
 
 
-def revoke_link(store: Store, coach: Coach, lifter_id: int, *, now: datetime) -> None:
+def revoke_link(store: Store, coach: Coach, lifter_id: int, *, by: str | None = None, now: datetime) -> None:
     """End a lifter's link and sign every phone out.
 
     Raises
@@ -214,5 +220,5 @@ def revoke_link(store: Store, coach: Coach, lifter_id: int, *, now: datetime) ->
         lifter = lifters.of_coach(db, coach, lifter_id)
         access.revoke_links(db, lifter, at=now)
         audit.record(
-            db, kind="link revoked", actor=coach.name, at=now, coach_id=coach.id, lifter_id=lifter.id
+            db, kind="link revoked", actor=by or coach.name, at=now, coach_id=coach.id, lifter_id=lifter.id
         )

@@ -20,7 +20,13 @@ from app.training.records import BlockSpan
 
 
 def add(
-    store: Store, coach: Coach, lifter_id: int, spans: Sequence[BlockSpan], *, now: datetime
+    store: Store,
+    coach: Coach,
+    lifter_id: int,
+    spans: Sequence[BlockSpan],
+    *,
+    by: str | None = None,
+    now: datetime,
 ) -> tuple[int, tuple[BlockSpan, ...]]:
     """Put blocks on a lifter's season; how many, and those left out because their days are taken.
 
@@ -67,7 +73,7 @@ def add(
         audit.record(
             db,
             kind="past blocks added",
-            actor=coach.name,
+            actor=by or coach.name,
             coach_id=coach.id,
             lifter_id=lifter.id,
             at=now,

@@ -95,9 +95,10 @@ def do_import(
 
 
 @router.post("/data/batches/{batch_id}/undo")
-def undo_import(request: Request, batch_id: int, coach: CurrentCoach, store: AppStore, now: Now) -> Response:
+def undo_import(request: Request, batch_id: int, desk: Desk, store: AppStore, now: Now) -> Response:
+    coach = desk.owner
     try:
-        imports.undo(store, coach, batch_id, now=now)
+        imports.undo(store, coach, batch_id, by=desk.actor.name, now=now)
     except imports.AlreadyUndone:
         return show_data(request, coach, store, {"": "This import was taken back before"}, 409)
     return see_other(request, "/data")

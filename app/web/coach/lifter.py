@@ -122,26 +122,28 @@ def show(
 
 @router.post("/lifters/{lifter_id}/note")
 def write_note(
-    request: Request, coach: CurrentCoach, store: AppStore, now: Now, data: FormData, lifter_id: int
+    request: Request, desk: Desk, store: AppStore, now: Now, data: FormData, lifter_id: int
 ) -> Response:
+    coach = desk.owner
     form = Form.of(data)
     text = form.text("note", "the note", longest=NOTE_LENGTH, needed=False)
     if form.errors:
         return _page(request, store, coach, now, lifter_id, form=form, status=422)
-    history.write_note(store, coach, lifter_id, text.strip(), now=now)
+    history.write_note(store, coach, lifter_id, text.strip(), by=desk.actor.name, now=now)
     return see_other(request, f"/lifters/{lifter_id}#note-title")
 
 
 @router.post("/lifters/{lifter_id}/flags/{flag_id}/snooze")
 def snooze(
     request: Request,
-    coach: CurrentCoach,
+    desk: Desk,
     store: AppStore,
     now: Now,
     data: FormData,
     lifter_id: int,
     flag_id: int,
 ) -> Response:
+    coach = desk.owner
     form = Form.of(data)
     chosen = form.one_of("days", "for how long", SNOOZE_DAYS)
     if form.errors:
@@ -154,6 +156,7 @@ def snooze(
         flag_id,
         until=today + int(chosen),
         reason=form.get("reason")[:200],
+        by=desk.actor.name,
         now=now,
     )
     return see_other(request, f"/lifters/{lifter_id}")
@@ -162,26 +165,25 @@ def snooze(
 @router.post("/lifters/{lifter_id}/flags/{flag_id}/dismiss")
 def dismiss(
     request: Request,
-    coach: CurrentCoach,
+    desk: Desk,
     store: AppStore,
     now: Now,
     data: FormData,
     lifter_id: int,
     flag_id: int,
 ) -> Response:
+    coach = desk.owner
     form = Form.of(data)
     reason = form.text("reason", "why it can be dismissed", longest=200)
     if form.errors:
         return _page(request, store, coach, now, lifter_id, form=form, status=422, answering=flag_id)
-    answers.dismiss(store, coach, lifter_id, flag_id, reason=reason, now=now)
+    answers.dismiss(store, coach, lifter_id, flag_id, reason=reason, by=desk.actor.name, now=now)
     return see_other(request, f"/lifters/{lifter_id}")
 
 
 @router.post("/lifters/{lifter_id}/flags/{flag_id}/reopen")
-def reopen(
-    request: Request, coach: CurrentCoach, store: AppStore, now: Now, lifter_id: int, flag_id: int
-) -> Response:
-    answers.reopen(store, coach, lifter_id, flag_id, now=now)
+def reopen(request: Request, desk: Desk, store: AppStore, now: Now, lifter_id: int, flag_id: int) -> Response:
+    answers.reopen(store, desk.owner, lifter_id, flag_id, by=desk.actor.name, now=now)
     return see_other(request, f"/lifters/{lifter_id}#flag-{flag_id}")
 
 

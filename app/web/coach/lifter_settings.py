@@ -15,7 +15,7 @@ from app.planning.lifters import SENSITIVITIES, STATUSES, STRESS_MEASURES, Facts
 from app.storage.lifters import KG_PLATES, LB_PLATES
 from app.storage.models import Coach, Lifter
 from app.training.units import Unit, format_mass, parse_mass
-from app.web.dependencies import AppSettings, AppStore, CurrentCoach, FormData, Now
+from app.web.dependencies import AppSettings, AppStore, CurrentCoach, Desk, FormData, Now
 from app.web.forms import Form
 from app.web.pages import page, see_other
 from app.web.svg import drawn
@@ -33,12 +33,13 @@ def new_page(request: Request, coach: CurrentCoach) -> Response:
 
 
 @router.post("/lifters/new")
-def add(request: Request, coach: CurrentCoach, store: AppStore, data: FormData, now: Now) -> Response:
+def add(request: Request, desk: Desk, store: AppStore, data: FormData, now: Now) -> Response:
+    coach = desk.owner
     form = Form.of(data)
     facts = read_facts(form, is_new=True)
     if facts is not None:
         try:
-            number = lifters.add(store, coach, facts, now=now)
+            number = lifters.add(store, coach, facts, by=desk.actor.name, now=now)
         except NameTaken:
             form.errors["name"] = "You coach somebody of this name already. Add what tells them apart"
         else:
@@ -54,14 +55,15 @@ def settings_page(request: Request, lifter_id: int, coach: CurrentCoach, store: 
 
 @router.post("/lifters/{lifter_id}/settings")
 def change(
-    request: Request, lifter_id: int, coach: CurrentCoach, store: AppStore, data: FormData, now: Now
+    request: Request, lifter_id: int, desk: Desk, store: AppStore, data: FormData, now: Now
 ) -> Response:
+    coach = desk.owner
     lifter = lifters.find(store, coach, lifter_id)
     form = Form.of(data)
     facts = read_facts(form, is_new=False)
     if facts is not None:
         try:
-            lifters.change(store, coach, lifter_id, facts, now=now)
+            lifters.change(store, coach, lifter_id, facts, by=desk.actor.name, now=now)
         except NameTaken:
             form.errors["name"] = "You coach somebody else of this name. Add what tells them apart"
         else:
@@ -96,19 +98,20 @@ def link_page(request: Request, lifter_id: int, coach: CurrentCoach, store: AppS
 def new_link(
     request: Request,
     lifter_id: int,
-    coach: CurrentCoach,
+    desk: Desk,
     store: AppStore,
     settings: AppSettings,
     now: Now,
 ) -> Response:
-    token = lifters.issue_link(store, coach, lifter_id, valid=timedelta(days=settings.link_days), now=now)
+    coach, valid = desk.owner, timedelta(days=settings.link_days)
+    token = lifters.issue_link(store, coach, lifter_id, valid=valid, by=desk.actor.name, now=now)
     # Shown in this answer and never again: only the token's hash is kept.
     return _link_page(request, store, coach, lifter_id, now=now, address=f"{settings.address}/open/{token}")
 
 
 @router.post("/lifters/{lifter_id}/link/end")
-def end_link(request: Request, lifter_id: int, coach: CurrentCoach, store: AppStore, now: Now) -> Response:
-    lifters.revoke_link(store, coach, lifter_id, now=now)
+def end_link(request: Request, lifter_id: int, desk: Desk, store: AppStore, now: Now) -> Response:
+    lifters.revoke_link(store, desk.owner, lifter_id, by=desk.actor.name, now=now)
     return see_other(request, f"/lifters/{lifter_id}/link")
 
 
