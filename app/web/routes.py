@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 
 from app.web import access, health, libraries
-from app.web.api import document, logs
+from app.web.api import block_routes, document, logs
 from app.web.api import routes as programs
 from app.web.coach import (
     account,
@@ -63,4 +63,5 @@ def routers() -> list[APIRouter]:
         document.router,
         programs.router,
         logs.router,
+        block_routes.router,
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 import pytest
@@ -15,7 +15,7 @@ from schemathesis import GenerationMode
 from schemathesis.checks import positive_data_acceptance
 from sqlalchemy import select
 
-from app.planning import accounts, exports, lifters, programs, worker
+from app.planning import accounts, blocks, drafts, exports, library, lifters, programs, worker
 from app.storage import logs
 from app.storage.engine import Store
 from app.storage.models import Block, Coach, Flag
@@ -197,11 +197,10 @@ def roster_to_fuzz(store: Store) -> Iterator[Fuzzed]:
     make_lifter(store, coach=other, name="CANARY of another coach")
     with store.reading() as db:
         flag = db.scalars(select(Flag)).first()
-        block = db.scalars(select(Block)).first()
     assert flag is not None
-    assert block is not None
-    there: There = {"lifter_id": flag.lifter_id, "flag_id": flag.id, "block_id": block.id}
+    there: There = {"lifter_id": flag.lifter_id, "flag_id": flag.id}
     there |= _a_log(store, coach, flag.lifter_id)
+    there |= {"block_id": _blocks(store, coach, flag.lifter_id), "version": 1}
     with open_client(store, [NOW]) as client:
         yield client, tokens, there
 
@@ -216,6 +215,34 @@ def _a_log(store: Store, coach: Coach, lifter_id: int) -> There:
     )
     ids = (f"{TODAY - 2}-{position}" for position in itertools.cycle(range(39)))
     return {"set_id": ids, "change_id": change, "session_id": session, "store": store}
+
+
+def _blocks(store: Store, coach: Coach, lifter_id: int) -> Iterator[int]:
+    """A block for each request: in turn the one there, a draft, and one given out that has not begun."""
+    plan = library.templates()[0].plan
+    with store.reading() as db:
+        first = db.scalars(select(Block.id).where(Block.lifter_id == lifter_id)).first()
+    for number in itertools.count():
+        if number % 3 == 0 and first is not None:
+            yield first
+            continue
+        start = TODAY + 90 + 7 * (number % 120)
+        made = drafts.start(store, coach, lifter_id, plan, start_day=start, now=NOW).id
+        if number % 3 == 2:
+            with suppress(blocks.BlockOverlaps):
+                made = drafts.assign(store, coach, made, version=1, now=NOW).id
+        yield made
+
+
+def _mend(plan: dict[str, Any]) -> None:
+    """As many cells as weeks, ids that are given out, some cells that are understood."""
+    plan["weeks"] = min(int(plan["weeks"]), 6)
+    for session in plan["sessions"]:
+        session["id"] = None
+        for row in session["rows"]:
+            row["id"] = None
+            row["rules"] = [one for one in row.get("rules", ()) if one["rule"] != "day"]
+            row["cells"] = (["3 x 5 @ 8", "", *row["cells"]] * 6)[: plan["weeks"]]
 
 
 @pytest.fixture
@@ -237,6 +264,12 @@ def name_what_is_there(case: Any, there: There) -> None:
             one["date"] = "2026-03-01"
     if isinstance(case.body, dict) and "time_zone" in case.body:
         case.body["time_zone"] = "Europe/Oslo"
+    if isinstance(case.body, dict) and isinstance(case.body.get("plan"), dict):
+        _mend(case.body["plan"])
+    if isinstance(case.body, dict) and case.body.get("start") is not None:
+        case.body["start"] = "2026-06-01"
+    if isinstance(case.body, dict) and "weeks" in case.body:
+        case.body["weeks"] = int(case.body["weeks"]) % 9 - 4
 
 
 def _next_of(one: Any) -> Any:
@@ -253,6 +286,9 @@ def _version_of(path: dict[str, Any], there: There) -> int | None:
         if "session_id" in path:
             session = logs.session_of_lifter(db, path["lifter_id"], path["session_id"])
             return None if session is None else session.version
+        if "block_id" in path:
+            block = db.get(Block, path["block_id"])
+            return None if block is None else block.version
     return None
 
 

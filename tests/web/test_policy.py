@@ -192,6 +192,17 @@ reads GET /api/v1/lifters/{lifter_id}/set-changes
 reads GET /api/v1/lifters/{lifter_id}/sessions
 reads GET /api/v1/lifters/{lifter_id}/blocks
 reads GET /api/v1/blocks/{block_id}
+reads GET /api/v1/blocks/{block_id}/plan
+reads GET /api/v1/blocks/{block_id}/preview
+reads GET /api/v1/blocks/{block_id}/versions
+reads GET /api/v1/blocks/{block_id}/versions/{version}
+reads POST /api/v1/lifters/{lifter_id}/blocks/preview
+writes POST /api/v1/lifters/{lifter_id}/blocks
+writes PUT /api/v1/blocks/{block_id}/plan
+writes POST /api/v1/blocks/{block_id}/assign
+writes POST /api/v1/blocks/{block_id}/move
+writes POST /api/v1/blocks/{block_id}/stretch
+writes DELETE /api/v1/blocks/{block_id}
 reads GET /api/v1/lifters/{lifter_id}/analysis
 reads GET /api/v1/flags
 reads GET /api/v1/lifters/{lifter_id}/flags
@@ -380,6 +391,7 @@ def tenants(store: Store, tmp_path: Any) -> Tenants:
     numbers = {
         "lifter_id": lifter.id,
         "block_id": block.id,
+        "version": block.version,
         "template_id": made[2].id,
         "flag_id": flag.id,
         "view_id": made[1].id,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from functools import cache
 from typing import Any
 
@@ -10,11 +11,12 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.responses import Response
 
 from app import __version__
-from app.web.api import logs, routes
+from app.web.api import block_routes, logs, routes
+from app.web.api.plan_shapes import EXAMPLE
 from app.web.pages import json_answer, page
 
 router = APIRouter()
-OPERATIONS = (routes.router, logs.router)
+OPERATIONS = (routes.router, logs.router, block_routes.router)
 ABOUT = """Read a coach's roster and write to it. Make a token on the account page and send it with each
 request as `Authorization: Bearer TOKEN`; it reads, or reads and writes, and can be revoked at any time.
 Lists come in pages: pass `next` as `after`. Dates are days on the lifter's calendar, instants are UTC, masses
@@ -31,7 +33,9 @@ PROBLEM = {
         "request_id": {"type": "string"},
         "current": {
             "description": "What is stored now, where it is not what the request was made on",
-            "anyOf": [{"$ref": f"#/components/schemas/{name}"} for name in ("SetOut", "SessionOut")],
+            "anyOf": [
+                {"$ref": f"#/components/schemas/{name}"} for name in ("SetOut", "SessionOut", "BlockPlan")
+            ],
         },
         "errors": {
             "type": "array",
@@ -56,8 +60,14 @@ def document() -> dict[str, Any]:
         version=__version__,
         description=" ".join(ABOUT.split()),
         routes=[one for router in OPERATIONS for one in router.routes],
+        # What is read can be sent as it came: one shape, not two that differ in what may be left out.
+        separate_input_output_schemas=False,
     )
     made["components"]["schemas"]["Problem"] = PROBLEM
+    for name in ("BlockPlan", "VersionDetail"):
+        made["components"]["schemas"][name]["properties"]["plan"] = {
+            "anyOf": [{"$ref": "#/components/schemas/Plan"}, {"type": "null"}]
+        }
     for name in ("HTTPValidationError", "ValidationError"):
         made["components"]["schemas"].pop(name, None)
     return made
@@ -99,7 +109,14 @@ def docs(request: Request) -> Response:
         )
         for name, one in sorted(found["components"]["schemas"].items())
     }
-    return page(request, "api/docs.html", about=found["info"]["description"], groups=groups, schemas=schemas)
+    return page(
+        request,
+        "api/docs.html",
+        about=found["info"]["description"],
+        groups=groups,
+        schemas=schemas,
+        draft=json.dumps(EXAMPLE, indent=2),
+    )
 
 
 def _name(schema: dict[str, Any]) -> str:

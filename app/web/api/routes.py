@@ -20,7 +20,7 @@ from app.planning import (
     programs,
 )
 from app.storage.lifters import KG_PLATES, LB_PLATES
-from app.storage.models import Block, Decision, Flag, Lifter
+from app.storage.models import Decision, Flag, Lifter
 from app.training.records import ExerciseAnalysis, Mark
 from app.web.api import shapes
 from app.web.api.door import After, Id, Limit, Reader, Writer, next_of, operations
@@ -133,67 +133,6 @@ def _lifter(one: Lifter) -> shapes.LifterOut:
         note=one.note,
         created_at=one.created_at,
     )
-
-
-# Blocks ---------------------------------------------------------------------------------------------
-
-
-@router.get("/lifters/{lifter_id}/blocks", tags=["Blocks"], summary="A lifter's blocks")
-def list_blocks(
-    lifter_id: Id, coach: Reader, store: AppStore, limit: Limit = 50, after: After = 0
-) -> shapes.BlockPage:
-    found = programs.blocks_of(store, coach, lifter_id, after=after, limit=limit + 1)
-    items = [shapes.BlockOut(**_block(one)) for one in found[:limit]]
-    return shapes.BlockPage(items=items, next=next_of(found, limit))
-
-
-@router.get("/blocks/{block_id}", tags=["Blocks"], summary="A block with its sessions and baseline")
-def one_block(block_id: Id, coach: Reader, store: AppStore) -> shapes.BlockDetail:
-    found = programs.block_of(store, coach, block_id)
-    names = found.exercises
-    return shapes.BlockDetail(
-        **_block(found.block),
-        sessions=[
-            shapes.PlannedSessionOut(
-                id=one.id,
-                week=one.week,
-                date=date.fromordinal(one.day),
-                name=one.name,
-                status=one.status,  # type: ignore[arg-type]
-                exercises=[
-                    shapes.PlannedExercise(exercise=names[line.exercise_id], text=line.text, sets=line.sets)
-                    for line in asked
-                ],
-            )
-            for one, asked in found.sessions
-        ],
-        baseline=[
-            shapes.BaselineOut(
-                exercise=names[one.exercise_id],
-                rep_range=one.rep_range,
-                load_kg=one.load_grams / 1000,
-                reps=one.reps,
-                rpe=None if one.rpe_tenths is None else one.rpe_tenths / 10,
-                date=date.fromordinal(one.day),
-                e1rm_kg=one.e1rm_grams / 1000,
-            )
-            for one in found.baseline
-        ],
-    )
-
-
-def _block(one: Block) -> dict[str, Any]:
-    return {
-        "id": one.id,
-        "lifter_id": one.lifter_id,
-        "name": one.name,
-        "kind": one.kind,
-        "purpose": one.purpose,
-        "start": date.fromordinal(one.start_day),
-        "end": date.fromordinal(one.end_day),
-        "status": one.status,
-        "version": one.version,
-    }
 
 
 # Analysis -------------------------------------------------------------------------------------------
