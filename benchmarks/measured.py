@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import csv
 import math
+import os
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -36,7 +37,7 @@ CURVE = ("problem_recall", "problem_false_alarms", "problem_delay")
 def _by_sensitivity(lifters: int, step: int) -> list[tuple[str, int, scorecard.Tally]]:
     """The flags that depend on the coach's setting, at every setting a coach can choose."""
     some = min(lifters, scorecard.PICTURE_LIFTERS)
-    ask = partial(scorecard.score_each, "product", lifters=some, step=step)
+    ask = partial(scorecard.score_each, "product", lifters=some, step=step, jobs=os.cpu_count() or 1)
     settings = sorted({*scorecard.SENSITIVITIES, 1.0})
     return [(f"@{s:g}", some, scorecard.total(ask(sensitivity=s))) for s in settings]
 

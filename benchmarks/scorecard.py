@@ -23,6 +23,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
 import subprocess
 import sys
 import tempfile
@@ -45,7 +46,7 @@ from benchmarks.figures import Target, between, least, met, most, target_text
 from benchmarks.reading import Z90, Reading, from_report, terrace, until
 from benchmarks.simulate import SCENARIOS, Episode, SimulatedLifter, Truth, roster, write_blocks, write_log
 
-HELD_OUT_LIFTERS = 49
+HELD_OUT_LIFTERS = 147  # of each scenario 21: recalls of rare events need that many
 WARM_UP_WEEKS = {"few_data": 10}
 PROBLEM = frozenset({"stall", "regression"})
 AWAY = frozenset({"detraining", "silent"})
@@ -471,7 +472,7 @@ def total(tallies: Iterable[Tally]) -> Tally:
 
 def score(name: str, seeds: str = "held-out", lifters: int = HELD_OUT_LIFTERS, *, step: int = 7) -> Tally:
     """Judge an analyst on a seed set."""
-    return total(score_each(name, seeds, lifters, step=step))
+    return total(score_each(name, seeds, lifters, step=step, jobs=os.cpu_count() or 1))
 
 
 def score_command(seeds: str, lifters: int, *, step: int = 28) -> Tally:
@@ -549,7 +550,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seeds", choices=("held-out", "tuning"), default="held-out")
     parser.add_argument("--lifters", type=int, default=HELD_OUT_LIFTERS)
     parser.add_argument("--quick", action="store_true", help="14 lifters, every second week")
-    parser.add_argument("--jobs", type=int, default=1, help="worker processes")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="worker processes")
     parser.add_argument(
         "--analyst",
         choices=("product", "naive", "command"),

@@ -51,7 +51,7 @@ class Thresholds:
     layoff_days: int = 10  # [d]
     dip_share: float = 0.005  # [1] of strength below the best of the weeks before the change
     dip_days: int = 21  # [d] after which a shortfall is no longer the change's
-    drift_on: float = 0.30  # [1]
+    drift_on: float = 0.33  # [1]
     drift_off: float = 0.25
     drift_weeks: float = 9.0  # [weeks] after which a new use of the scale is the lifter's usual one
     drift_reps: float = 0.4  # [reps] a smaller shift is not worth a word
