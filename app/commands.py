@@ -14,7 +14,7 @@ from pathlib import Path
 from app import __version__
 from app.config import Settings, SettingsError, from_environment
 from app.planning import access, backups, imports
-from app.storage.engine import SchemaTooNew, Store, StoreError, head_revision
+from app.storage.engine import SchemaTooNew, Store, StoreError, StoreFull, head_revision
 from app.storage.models import Coach
 from app.training.records import BlockSpan
 
@@ -42,12 +42,24 @@ def opened(settings: Settings) -> Iterator[Store]:
             say(f"The database is of an older version. Backup before the upgrade: {path}")
         store.migrate()
     except (SchemaTooNew, StoreError, OSError) as error:
-        say(str(error))
+        say(_in_words(error, settings))
         raise SystemExit(2) from None
     try:
         yield store
+    except StoreError as error:
+        say(f"{_in_words(error, settings)} Nothing was stored.")
+        raise SystemExit(2) from None
     finally:
         store.close()
+
+
+def _in_words(error: Exception, settings: Settings) -> str:
+    if not isinstance(error, StoreFull):
+        return str(error)
+    return (
+        f"In {settings.data_dir.absolute()} {error}. Make room there, let the user who runs Terrace write "
+        "there, or name another folder by TERRACE_DATA_DIR."
+    )
 
 
 def serve(settings: Settings | None = None) -> int:
@@ -60,6 +72,7 @@ def serve(settings: Settings | None = None) -> int:
         )
     try:
         with backups.server_lock(settings.data_dir), opened(settings) as store:
+            store.prove_writable()  # so that it is said now, not at the first set
             if access.needs_setup(store):
                 code = access.issue_setup_code(store, now=datetime.now(UTC))
                 say(f"First start. Make the coach's account at {settings.address}/set-up")
@@ -67,7 +80,7 @@ def serve(settings: Settings | None = None) -> int:
             else:
                 say(f"Terrace {__version__} at {settings.address}")
             _run(settings, store)
-    except backups.ServerRunning as error:
+    except (backups.ServerRunning, backups.FolderNotWritable) as error:
         say(str(error))
         return 2
     return 0
@@ -110,7 +123,7 @@ def demo(*, keep: bool = False, only_build: bool = False) -> int:
                     return 0
                 _announce(settings, links)
                 _run(settings, store)
-    except backups.ServerRunning as error:
+    except (backups.ServerRunning, backups.FolderNotWritable) as error:
         say(str(error))
         return 2
     return 0
@@ -256,19 +269,21 @@ def export(target: str, login: str | None) -> int:
             say("Say whose data it is with --coach LOGIN." if login is None else "No such coach.")
             return 2
         now = datetime.now(UTC)
-        found = exports.everything(store, coach, by="command line", now=now)
-    file = coach_file.file_of(found.described, found.tables, program_version=__version__, made_at=now)
-    part = path.with_name(path.name + ".part")
-    try:
-        # Under its name only once it is whole, and for nobody else's eyes.
-        part.touch(mode=0o600)
-        part.write_bytes(coach_file.WRITERS[form][0](file))
-        part.rename(path)
-    except (ValueError, OSError) as error:
-        part.unlink(missing_ok=True)
-        say(f"terrace: {error}")
-        return 2
-    lifters, sets = (len(found.tables[name]) for name in ("lifters", "logged_sets"))
+        part = path.with_name(path.name + ".part")
+        try:
+            # Under its name only once it is whole, and for nobody else's eyes.
+            part.touch(mode=0o600)
+            with exports.opened(store, coach, by="command line", now=now) as found, part.open("r+b") as to:
+                file = coach_file.file_of(
+                    found.described, found.tables, program_version=__version__, made_at=now
+                )
+                coach_file.WRITERS[form][0](file, to)
+            part.rename(path)
+        except (ValueError, OSError) as error:
+            part.unlink(missing_ok=True)
+            say(f"terrace: {error}")
+            return 2
+    lifters, sets = (found.tables[name].given for name in ("lifters", "logged_sets"))
     say(f"{target}: {lifters:,} lifters with {sets:,} sets")
     return 0
 

@@ -25,6 +25,10 @@ class ServerRunning(Exception):
     """The server holds the database; it has to be stopped first."""
 
 
+class FolderNotWritable(OSError):
+    """The data folder is not this user's to write in."""
+
+
 @dataclass(frozen=True, slots=True)
 class Kept:
     """A verified backup on disk."""
@@ -40,11 +44,17 @@ def server_lock(data_dir: Path) -> Iterator[None]:
 
     Raises
     ------
-    ServerRunning
-        If another process holds it.
+    ServerRunning, FolderNotWritable
+        If another process holds it, or the folder cannot be written.
     """
-    data_dir.mkdir(parents=True, exist_ok=True)
-    handle = os.open(data_dir / "server.lock", os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        data_dir.mkdir(parents=True, exist_ok=True)
+        handle = os.open(data_dir / "server.lock", os.O_RDWR | os.O_CREAT, 0o600)
+    except OSError as error:
+        raise FolderNotWritable(
+            f"The data folder {data_dir} cannot be written: {error.strerror}. Let the user who runs "
+            "Terrace write there, or name another folder by TERRACE_DATA_DIR."
+        ) from error
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:

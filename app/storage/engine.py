@@ -116,6 +116,8 @@ class Store:
         ------
         SchemaTooNew
             If the database knows revisions that this program does not.
+        StoreBusy, StoreFull, StoreError
+            If the database cannot be written; its schema is what it was.
         """
         from alembic import command
         from alembic.util.exc import CommandError
@@ -130,6 +132,8 @@ class Store:
                     "Start that version, or restore the backup made before the upgrade."
                 ) from error
             raise
+        except exc.OperationalError as error:
+            raise _named(error) from error
 
     def schema_version(self) -> str | None:
         """Revision of the database, None for an empty one.
@@ -146,6 +150,18 @@ class Store:
                 return MigrationContext.configure(connection).get_current_revision()
         except exc.OperationalError as error:
             raise _named(error) from error
+
+    def prove_writable(self) -> None:
+        """Write something that changes nothing.
+
+        Raises
+        ------
+        StoreBusy, StoreFull, StoreError
+            If nothing can be written now.
+        """
+        with self.writing() as connection:
+            # BEGIN IMMEDIATE alone is let pass on a read-only file.
+            connection.execute(text("UPDATE alembic_version SET version_num = version_num"))
 
     def is_healthy(self) -> bool:
         """True if the database answers a query."""
