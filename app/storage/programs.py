@@ -11,12 +11,15 @@ from sqlalchemy.orm import Session
 from app.storage.logs import StoredSet
 from app.storage.models import (
     Block,
+    CheckIn,
     Coach,
     Decision,
     Exercise,
     Flag,
     Lifter,
     LoggedSession,
+    Message,
+    PainReport,
     SetKey,
     SetRevision,
     logged_sets,
@@ -153,6 +156,46 @@ def decisions(
         .limit(limit)
     )
     return [(row[0], row[1]) for row in db.execute(_of(query, coach, lifter_id))]
+
+
+def messages(
+    db: Session, coach: Coach, *, lifter_id: int | None, after: int, limit: int
+) -> Sequence[Message]:
+    """What was sent between a coach and the lifters, or one of them."""
+    query = (
+        select(Message)
+        .join(Lifter, Lifter.id == Message.lifter_id)
+        .where(Message.id > after, Message.sent_at.is_not(None))
+        .order_by(Message.id)
+        .limit(limit)
+    )
+    found: Sequence[Message] = db.scalars(_of(query, coach, lifter_id)).all()
+    return found
+
+
+def message(db: Session, lifter_id: int, message_id: int) -> Message | None:
+    return db.scalar(select(Message).where(Message.id == message_id, Message.lifter_id == lifter_id))
+
+
+def check_ins(
+    db: Session, lifter_id: int, *, first_day: int, last_day: int, after: int, limit: int
+) -> Sequence[CheckIn]:
+    return db.scalars(
+        select(CheckIn)
+        .where(CheckIn.lifter_id == lifter_id, CheckIn.day.between(first_day, last_day), CheckIn.id > after)
+        .order_by(CheckIn.id)
+        .limit(limit)
+    ).all()
+
+
+def pains(db: Session, lifter_id: int, *, resolved: bool, after: int, limit: int) -> Sequence[PainReport]:
+    query = (
+        select(PainReport)
+        .where(PainReport.lifter_id == lifter_id, PainReport.id > after)
+        .order_by(PainReport.id)
+        .limit(limit)
+    )
+    return db.scalars(query if resolved else query.where(PainReport.resolved_at.is_(None))).all()
 
 
 def _of(query: Any, coach: Coach, lifter_id: int | None) -> Any:

@@ -7,6 +7,7 @@ from fastapi import APIRouter
 from app.web import access, health, libraries
 from app.web.api import block_routes, document, logs
 from app.web.api import routes as programs
+from app.web.api import words as desk_words
 from app.web.coach import (
     account,
     acting,
@@ -64,4 +65,5 @@ def routers() -> list[APIRouter]:
         programs.router,
         logs.router,
         block_routes.router,
+        desk_words.router,
     ]

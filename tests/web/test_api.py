@@ -15,14 +15,14 @@ from schemathesis import GenerationMode
 from schemathesis.checks import positive_data_acceptance
 from sqlalchemy import select
 
-from app.planning import accounts, blocks, drafts, exports, library, lifters, programs, worker
+from app.planning import accounts, blocks, data_quality, drafts, exports, library, lifters, programs, worker
 from app.storage import logs
 from app.storage.engine import Store
-from app.storage.models import Block, Coach, Flag
+from app.storage.models import Block, Coach, Decision, Flag
 from app.web.api.document import document
 from tests import rosters
 from tests.factories import NOW, TODAY, log_sets, make_coach, make_exercise, make_lifter
-from tests.planning.world import add_block, make_world, plan_session, train
+from tests.planning.world import World, add_block, make_world, plan_session, report_pain, train
 from tests.web.conftest import Client, open_client
 from tests.web.programs import API, Program
 
@@ -199,7 +199,7 @@ def roster_to_fuzz(store: Store) -> Iterator[Fuzzed]:
         flag = db.scalars(select(Flag)).first()
     assert flag is not None
     there: There = {"lifter_id": flag.lifter_id, "flag_id": flag.id}
-    there |= _a_log(store, coach, flag.lifter_id)
+    there |= _a_log(store, coach, flag.lifter_id) | _a_desk(store, coach, flag.lifter_id)
     there |= {"block_id": _blocks(store, coach, flag.lifter_id), "version": 1}
     with open_client(store, [NOW]) as client:
         yield client, tokens, there
@@ -215,6 +215,23 @@ def _a_log(store: Store, coach: Coach, lifter_id: int) -> There:
     )
     ids = (f"{TODAY - 2}-{position}" for position in itertools.cycle(range(39)))
     return {"set_id": ids, "change_id": change, "session_id": session, "store": store}
+
+
+def _a_desk(store: Store, coach: Coach, lifter_id: int) -> There:
+    """A decision to take back, a pain to resolve, and a set that cannot be what it says."""
+    bench = make_exercise(store, coach=coach, name="Bench press to fuzz")
+    world = World(store, coach, lifters.find(store, coach, lifter_id), bench)
+    report = report_pain(world, TODAY - 1, 4)
+    for back in range(30, 2, -3):
+        log_sets(store, world.lifter, bench, TODAY - back, [(80, 5, 8)] * 3)
+    log_sets(store, world.lifter, bench, TODAY - 1, [(800, 5, 8)])
+    worker.run_pending(store, NOW)
+    odd = [one.logged for one in data_quality.odd_sets(store, coach, lifter_id)]
+    place = next(f"{one.day}-{one.position}" for one in odd if one.exercise_id == bench.id)
+    with store.reading() as db:
+        decision = db.scalars(select(Decision.id).where(Decision.lifter_id == lifter_id)).first()
+    assert decision is not None
+    return {"report_id": report, "odd_set": place, "decision_id": decision}
 
 
 def _blocks(store: Store, coach: Coach, lifter_id: int) -> Iterator[int]:
@@ -259,7 +276,9 @@ def name_what_is_there(case: Any, there: There) -> None:
         case.body["version"] = version
     if version and "version" in (case.query or {}):
         case.query["version"] = version
-    if isinstance(case.body, dict) and isinstance(case.body.get("sets"), list):
+    if isinstance(case.body, dict) and "how" in case.body:
+        case.body["sets"] = [{"id": there["odd_set"], "version": 1}]
+    elif isinstance(case.body, dict) and isinstance(case.body.get("sets"), list):
         for one in case.body["sets"]:
             one["date"] = "2026-03-01"
     if isinstance(case.body, dict) and "time_zone" in case.body:
@@ -268,7 +287,7 @@ def name_what_is_there(case: Any, there: There) -> None:
         _mend(case.body["plan"])
     if isinstance(case.body, dict) and case.body.get("start") is not None:
         case.body["start"] = "2026-06-01"
-    if isinstance(case.body, dict) and "weeks" in case.body:
+    if isinstance(case.body, dict) and "weeks" in case.body and "action" not in case.body:
         case.body["weeks"] = int(case.body["weeks"]) % 9 - 4
 
 

@@ -206,6 +206,15 @@ writes DELETE /api/v1/blocks/{block_id}
 reads GET /api/v1/lifters/{lifter_id}/analysis
 reads GET /api/v1/flags
 reads GET /api/v1/lifters/{lifter_id}/flags
+reads GET /api/v1/lifters/{lifter_id}/flags/{flag_id}
+reads POST /api/v1/lifters/{lifter_id}/flags/{flag_id}/proposals
+reads GET /api/v1/decisions/{decision_id}
+reads GET /api/v1/decisions/{decision_id}/take-back
+reads GET /api/v1/lifters/{lifter_id}/odd-sets
+reads GET /api/v1/messages
+reads GET /api/v1/lifters/{lifter_id}/messages
+reads GET /api/v1/lifters/{lifter_id}/check-ins
+reads GET /api/v1/lifters/{lifter_id}/pain
 reads GET /api/v1/decisions
 reads GET /api/v1/lifters/{lifter_id}/decisions
 writes POST /api/v1/lifters
@@ -215,6 +224,11 @@ writes PATCH /api/v1/lifters/{lifter_id}/sets/{set_id}
 writes DELETE /api/v1/lifters/{lifter_id}/sets/{set_id}
 writes POST /api/v1/lifters/{lifter_id}/set-changes/{change_id}/put-back
 writes PATCH /api/v1/lifters/{lifter_id}/sessions/{session_id}
+writes POST /api/v1/decisions/{decision_id}/take-back
+writes POST /api/v1/lifters/{lifter_id}/odd-sets
+writes POST /api/v1/lifters/{lifter_id}/messages
+writes POST /api/v1/lifters/{lifter_id}/messages/read
+writes POST /api/v1/lifters/{lifter_id}/pain/{report_id}/resolve
 writes POST /api/v1/lifters/{lifter_id}/flags/{flag_id}/answer
 writes POST /api/v1/lifters/{lifter_id}/flags/{flag_id}/decisions
 """

@@ -11,12 +11,12 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.responses import Response
 
 from app import __version__
-from app.web.api import block_routes, logs, routes
+from app.web.api import block_routes, logs, routes, words
 from app.web.api.plan_shapes import EXAMPLE
 from app.web.pages import json_answer, page
 
 router = APIRouter()
-OPERATIONS = (routes.router, logs.router, block_routes.router)
+OPERATIONS = (routes.router, logs.router, block_routes.router, words.router)
 ABOUT = """Read a coach's roster and write to it. Make a token on the account page and send it with each
 request as `Authorization: Bearer TOKEN`; it reads, or reads and writes, and can be revoked at any time.
 Lists come in pages: pass `next` as `after`. Dates are days on the lifter's calendar, instants are UTC, masses
@@ -34,7 +34,8 @@ PROBLEM = {
         "current": {
             "description": "What is stored now, where it is not what the request was made on",
             "anyOf": [
-                {"$ref": f"#/components/schemas/{name}"} for name in ("SetOut", "SessionOut", "BlockPlan")
+                {"$ref": f"#/components/schemas/{name}"}
+                for name in ("SetOut", "SessionOut", "BlockPlan", "TakingBackOut")
             ],
         },
         "errors": {

@@ -147,17 +147,16 @@ After = Annotated[int, Query(ge=0, le=shapes.MOST, description="`next` of the pa
 Version = Annotated[
     int, Query(ge=1, le=shapes.MOST, description="As it was read; if it is another by now, nothing is done")
 ]
-Key = Annotated[
-    str,
-    Header(
-        alias="Idempotency-Key",
-        pattern=shapes.KEY,
-        min_length=16,
-        max_length=64,
-        description="Made by the program for this request. Sent again, the same answer comes and nothing "
-        "is stored twice; with another request it is refused.",
-    ),
-]
+_KEY = Header(
+    alias="Idempotency-Key",
+    pattern=shapes.KEY,
+    min_length=16,
+    max_length=64,
+    description="Made by the program for this request. Sent again, the same answer comes and nothing "
+    "is stored twice; with another request it is refused.",
+)
+Key = Annotated[str, _KEY]
+MaybeKey = Annotated[str | None, _KEY]
 
 
 def next_of(found: Sequence[Any], limit: int) -> int | None:

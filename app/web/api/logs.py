@@ -42,7 +42,7 @@ def list_sets(
         lifter_id,
         first_day=0 if first is None else first.toordinal(),
         last_day=programs.LAST_DAY if last is None else last.toordinal(),
-        after=_place(after or "0--1"),
+        after=place_of(after or "0--1"),
         limit=limit + 1,
     )
     items = [set_out(*one) for one in found[:limit]]
@@ -91,7 +91,7 @@ def add_sets(
 
 @router.get("/lifters/{lifter_id}/sets/{set_id}", tags=["Logs"], summary="One set")
 def one_set(lifter_id: Id, set_id: SetId, coach: Reader, store: AppStore) -> shapes.SetOut:
-    return set_out(*programs.one_set(store, coach, lifter_id, *_place(set_id)))
+    return set_out(*programs.one_set(store, coach, lifter_id, *place_of(set_id)))
 
 
 @router.patch("/lifters/{lifter_id}/sets/{set_id}", tags=["Logs"], summary="Put a set right")
@@ -122,7 +122,7 @@ def amend_set(
             store,
             program.coach,
             lifter_id,
-            *_place(set_id),
+            *place_of(set_id),
             changes,
             key,
             version=body.version,
@@ -156,7 +156,7 @@ def take_out_set(
             store,
             program.coach,
             lifter_id,
-            *_place(set_id),
+            *place_of(set_id),
             key,
             version=version,
             by=program.name,
@@ -280,7 +280,7 @@ def _set_changed(conflict: programs.SetChanged) -> Told:
     return Told(409, words, current=set_out(*conflict.now))
 
 
-def _place(set_id: str) -> tuple[int, int]:
+def place_of(set_id: str) -> tuple[int, int]:
     day, _, position = set_id.partition("-")
     return int(day), int(position)
 

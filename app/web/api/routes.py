@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
 from typing import Annotated, Any
 from zoneinfo import available_timezones
 
-from fastapi import HTTPException, Query
+from fastapi import HTTPException, Query, Request
 
 from app.planning import (
     analysis,
@@ -17,14 +19,22 @@ from app.planning import (
     decisions,
     drafts,
     lifters,
+    program_desk,
     programs,
+    taking_back,
 )
+from app.planning.drafts import CellChange
+from app.storage.engine import Store
 from app.storage.lifters import KG_PLATES, LB_PLATES
-from app.storage.models import Decision, Flag, Lifter
+from app.storage.models import Coach, Decision, Flag, Lifter
+from app.training.plan import PlanError
 from app.training.records import ExerciseAnalysis, Mark
+from app.training.units import parse_mass
 from app.web.api import shapes
-from app.web.api.door import After, Id, Limit, Reader, Writer, next_of, operations
+from app.web.api.door import After, Id, Limit, MaybeKey, Reader, Told, Writer, next_of, operations
+from app.web.api.logs import KEY_USED
 from app.web.dependencies import AppStore, Now
+from app.web.lifter.sync import wake
 
 router = operations()
 
@@ -54,7 +64,7 @@ def add_lifter(body: shapes.LifterIn, program: Writer, store: AppStore, now: Now
         note=body.note,
     )
     try:
-        number = lifters.add(store, program.coach, facts, now=now)
+        number = lifters.add(store, program.coach, facts, by=program.name, now=now)
     except lifters.NameTaken:
         raise HTTPException(409, "You coach somebody of this name already.") from None
     return _lifter(lifters.find(store, program.coach, number))
@@ -67,7 +77,12 @@ def one_lifter(lifter_id: Id, coach: Reader, store: AppStore) -> shapes.LifterOu
 
 @router.patch("/lifters/{lifter_id}", tags=["Lifters"], summary="Change what is known of a lifter")
 def change_lifter(
-    lifter_id: Id, body: shapes.LifterChange, program: Writer, store: AppStore, now: Now
+    request: Request,
+    lifter_id: Id,
+    body: shapes.LifterChange,
+    program: Writer,
+    store: AppStore,
+    now: Now,
 ) -> shapes.LifterOut:
     lifter = lifters.find(store, program.coach, lifter_id)
     facts = lifters.Facts(
@@ -82,15 +97,29 @@ def change_lifter(
         "goal": body.goal,
         "goal_day": _ordinal(body.goal_day),
         "body_mass_grams": _grams(body.body_mass_kg),
+        "recent_window_weeks": body.recent_window_weeks,
+        "rir_floor": body.rir_floor,
+        "sensitivity": body.sensitivity,
+        "stress_measure": body.stress_measure,
+        "bar_grams": _grams(body.bar_kg),
+        "collar_grams": _grams(body.collar_kg),
+        "plates": None if body.plates is None else _plates(body.plates, body.unit or lifter.unit),
         "note": body.note,
+    }
+    emptied = {
+        column: None
+        for field, column in (("goal_day", "goal_day"), ("body_mass_kg", "body_mass_grams"))
+        if field in body.model_fields_set and getattr(body, field) is None
     }
     if body.time_zone is not None:
         _must_be_zone(body.time_zone)
-    changed = replace(facts, **{name: value for name, value in named.items() if value is not None})
+    given = {name: value for name, value in named.items() if value is not None}
+    changed = replace(facts, **(given | emptied))
     try:
-        lifters.change(store, program.coach, lifter_id, changed, now=now)
+        lifters.change(store, program.coach, lifter_id, changed, by=program.name, now=now)
     except lifters.NameTaken:
         raise HTTPException(409, "You coach somebody else of this name.") from None
+    wake(request)
     return _lifter(lifters.find(store, program.coach, lifter_id))
 
 
@@ -118,6 +147,14 @@ def _must_be_zone(zone: str) -> None:
         raise HTTPException(422, "time_zone is an area and a city, like Europe/Lisbon.")
 
 
+def _plates(given: list[shapes.PlateIn], unit: str) -> tuple[tuple[int, int], ...]:
+    found: dict[int, int] = {}
+    for one in given:
+        grams = parse_mass(f"{one.mass:.3f}", "lb" if unit == "lb" else "kg").grams
+        found[grams] = found.get(grams, 0) + one.pairs
+    return tuple(sorted(found.items(), reverse=True))
+
+
 def _lifter(one: Lifter) -> shapes.LifterOut:
     return shapes.LifterOut(
         id=one.id,
@@ -129,7 +166,12 @@ def _lifter(one: Lifter) -> shapes.LifterOut:
         goal_day=_date(one.goal_day),
         body_mass_kg=None if one.body_mass_grams is None else one.body_mass_grams / 1000,
         recent_window_weeks=one.recent_window_weeks,
+        rir_floor=one.rir_floor,
         sensitivity=one.sensitivity,
+        stress_measure=one.stress_measure,
+        bar_kg=one.bar_grams / 1000,
+        collar_kg=one.collar_grams / 1000,
+        plates=[shapes.PlateOut(mass_kg=grams / 1000, pairs=pairs) for grams, pairs in one.plates],
         note=one.note,
         created_at=one.created_at,
     )
@@ -227,6 +269,11 @@ def flags_of_lifter(
     return _flag_page(found, limit)
 
 
+@router.get("/lifters/{lifter_id}/flags/{flag_id}", tags=["Flags"], summary="One flag")
+def one_flag(lifter_id: Id, flag_id: Id, coach: Reader, store: AppStore) -> shapes.FlagOut:
+    return _flag(*program_desk.one_flag(store, coach, lifter_id, flag_id))
+
+
 @router.post(
     "/lifters/{lifter_id}/flags/{flag_id}/answer",
     tags=["Flags"],
@@ -248,14 +295,23 @@ def answer_flag(
                     flag_id,
                     until=body.until.toordinal(),
                     reason=body.reason,
+                    by=program.name,
                     now=now,
                 )
             case "dismissed":
                 if not body.reason.strip():
                     raise HTTPException(422, "A dismissal needs a reason.")
-                answers.dismiss(store, program.coach, lifter_id, flag_id, reason=body.reason, now=now)
+                answers.dismiss(
+                    store,
+                    program.coach,
+                    lifter_id,
+                    flag_id,
+                    reason=body.reason,
+                    by=program.name,
+                    now=now,
+                )
             case "open":
-                answers.reopen(store, program.coach, lifter_id, flag_id, now=now)
+                answers.reopen(store, program.coach, lifter_id, flag_id, by=program.name, now=now)
     except answers.SnoozeInThePast as error:
         raise HTTPException(422, f"{error}.") from None
 
@@ -275,6 +331,33 @@ def decisions_of_lifter(
     return _decision_page(found, limit)
 
 
+@router.get("/decisions/{decision_id}", tags=["Decisions"], summary="One decision")
+def one_decision(decision_id: Id, coach: Reader, store: AppStore) -> shapes.DecisionOut:
+    return _decision(*program_desk.one_decision(store, coach, decision_id))
+
+
+@router.post(
+    "/lifters/{lifter_id}/flags/{flag_id}/proposals",
+    tags=["Decisions"],
+    summary="What a decision would do; nothing is stored",
+)
+def propose(
+    lifter_id: Id, flag_id: Id, body: shapes.DecisionIn, coach: Reader, store: AppStore, now: Now
+) -> shapes.ProposalOut:
+    with _refusals(store, coach):
+        found = decisions.propose(store, coach, lifter_id, flag_id, _choice(body), now=now)
+    return shapes.ProposalOut(
+        action=found.choice.action,
+        label=found.label,
+        sentence=found.sentence,
+        changes=_changes(found.changes),
+        next_before=found.next_before,
+        next_after=found.next_after,
+        look_again=date.fromordinal(found.look_again_day),
+        block_version=found.block_version or None,
+    )
+
+
 @router.post(
     "/lifters/{lifter_id}/flags/{flag_id}/decisions",
     tags=["Decisions"],
@@ -282,9 +365,72 @@ def decisions_of_lifter(
     status_code=201,
 )
 def decide(
-    lifter_id: Id, flag_id: Id, body: shapes.DecisionIn, program: Writer, store: AppStore, now: Now
+    request: Request,
+    lifter_id: Id,
+    flag_id: Id,
+    body: shapes.DecisionMade,
+    program: Writer,
+    store: AppStore,
+    now: Now,
+    key: MaybeKey = None,
 ) -> shapes.DecisionOut:
-    choice = decisions.Choice(
+    with _refusals(store, program.coach):
+        try:
+            made = program_desk.decide_once(
+                store,
+                program.coach,
+                lifter_id,
+                flag_id,
+                _choice(body),
+                key,
+                note=body.note,
+                look_again_day=_ordinal(body.look_again),
+                seen_version=body.seen_version,
+                by=program.name,
+                now=now,
+            )
+        except programs.KeyUsedBefore:
+            raise HTTPException(422, KEY_USED) from None
+        except program_desk.Unsettled:
+            words = (
+                "A decision of this Idempotency-Key was begun and its end is not known. Look whether it "
+                "stands among the decisions; if not, send it with a new key."
+            )
+            raise HTTPException(409, words) from None
+    wake(request)
+    return _decision(*program_desk.one_decision(store, program.coach, made.id))
+
+
+@router.get(
+    "/decisions/{decision_id}/take-back",
+    tags=["Decisions"],
+    summary="What taking a decision back would change",
+)
+def propose_take_back(decision_id: Id, coach: Reader, store: AppStore, now: Now) -> shapes.TakingBackOut:
+    return _taking_back(taking_back.propose(store, coach, decision_id, now=now))
+
+
+@router.post(
+    "/decisions/{decision_id}/take-back",
+    tags=["Decisions"],
+    summary="Take a decision back: the plan as it was given out, the flag as it was",
+)
+def take_back(
+    request: Request, decision_id: Id, body: shapes.TakeBackIn, program: Writer, store: AppStore, now: Now
+) -> shapes.DecisionOut:
+    try:
+        taking_back.take_back(store, program.coach, decision_id, seen=body.seen, by=program.name, now=now)
+    except taking_back.CannotTakeBack as why:
+        raise HTTPException(409, str(why)) from None
+    except taking_back.ShownOtherwise:
+        current = _taking_back(taking_back.propose(store, program.coach, decision_id, now=now))
+        raise Told(409, "Something else would change by now. Look at it again.", current=current) from None
+    wake(request)
+    return _decision(*program_desk.one_decision(store, program.coach, decision_id))
+
+
+def _choice(body: shapes.DecisionIn) -> decisions.Choice:
+    return decisions.Choice(
         body.action,
         percent=body.percent,
         weeks=body.weeks,
@@ -292,25 +438,46 @@ def decide(
         exercise=body.exercise,
         message=body.message,
     )
+
+
+@contextmanager
+def _refusals(store: Store, coach: Coach) -> Iterator[None]:
+    """Why a decision cannot be made, in words."""
     try:
-        made = decisions.decide(
-            store,
-            program.coach,
-            lifter_id,
-            flag_id,
-            choice,
-            note=body.note,
-            look_again_day=_ordinal(body.look_again),
-            by=program.name,
-            now=now,
-        )
+        yield
     except decisions.NoBlock:
         raise HTTPException(409, "No block is running whose plan could be changed.") from None
-    except (decisions.CannotDo, blocks.PlanNotReady) as error:
+    except (decisions.CannotDo, blocks.PlanNotReady, PlanError) as error:
         raise HTTPException(409, str(error)) from None
-    except (drafts.BlockChanged, blocks.BlockOverlaps):
-        raise HTTPException(409, "The block was changed meanwhile, or another stands there.") from None
-    return _decision(made, None)
+    except drafts.BlockChanged as conflict:
+        words = (
+            f"The block was changed meanwhile; its version is {conflict.version}. Look at the proposal again."
+        )
+        raise HTTPException(409, words) from None
+    except drafts.NotRunning:
+        raise HTTPException(409, "The block is over or was taken back meanwhile.") from None
+    except blocks.BlockOverlaps as other:
+        raise HTTPException(409, f"“{other.other}” stands on these days.") from None
+
+
+def _changes(found: Iterable[CellChange]) -> list[shapes.CellChangeOut]:
+    return [
+        shapes.CellChangeOut(
+            week=one.week + 1, session=one.session, exercise=one.exercise, before=one.before, after=one.after
+        )
+        for one in found
+    ]
+
+
+def _taking_back(one: taking_back.TakingBack) -> shapes.TakingBackOut:
+    return shapes.TakingBackOut(
+        label=one.label,
+        changes=_changes(one.changes),
+        flag=one.flag_words,
+        was_sent=one.was_sent,
+        refusal=one.refusal,
+        seen=one.seen,
+    )
 
 
 def _flag_page(found: Any, limit: int) -> shapes.FlagPage:

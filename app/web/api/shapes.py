@@ -68,8 +68,19 @@ class LifterIn(In):
     note: Annotated[str, Field(max_length=5_000, pattern=TEXT)] = ""
 
 
+Stress = Literal["relative_volume_load", "volume_load", "working_sets", "hard_sets", "session_rpe_load"]
+
+
+class PlateIn(In):
+    mass: Annotated[float, Field(ge=0.1, le=100, description="In the lifter's unit, as it stands on it")]
+    pairs: Annotated[int, Field(ge=1, le=20)]
+
+
 class LifterChange(In):
-    """What is to be changed about a lifter; what is not named stays."""
+    """What is to be changed about a lifter; what is not named stays.
+
+    Null empties goal day and body mass, and leaves everything else as it is.
+    """
 
     name: Name | None = None
     status: Literal["active", "paused", "archived"] | None = None
@@ -78,7 +89,21 @@ class LifterChange(In):
     goal: Annotated[str, Field(max_length=200, pattern=TEXT)] | None = None
     goal_day: Day | None = None
     body_mass_kg: Annotated[float, Field(ge=20, le=400)] | None = None
+    recent_window_weeks: Annotated[int, Field(ge=4, le=16, description="What counts as recent")] | None = None
+    rir_floor: Annotated[float, Field(ge=0, le=5, description="The least reps in reserve")] | None = None
+    sensitivity: Annotated[float, Field(ge=0.3, le=3, description="1 is usual; more flags sooner")] | None = (
+        None
+    )
+    stress_measure: Stress | None = None
+    bar_kg: Annotated[float, Field(ge=1, le=60)] | None = None
+    collar_kg: Annotated[float, Field(ge=0, le=5, description="One collar")] | None = None
+    plates: Annotated[list[PlateIn], Field(min_length=1, max_length=20)] | None = None
     note: Annotated[str, Field(max_length=5_000, pattern=TEXT)] | None = None
+
+
+class PlateOut(Out):
+    mass_kg: float
+    pairs: int
 
 
 class LifterOut(Out):
@@ -91,7 +116,12 @@ class LifterOut(Out):
     goal_day: Day | None
     body_mass_kg: float | None
     recent_window_weeks: int
+    rir_floor: float
     sensitivity: float
+    stress_measure: str
+    bar_kg: float
+    collar_kg: float
+    plates: Annotated[list[PlateOut], Field(description="Largest first")]
     note: str
     created_at: datetime
 
@@ -369,6 +399,53 @@ class DecisionIn(In):
     look_again: Day | None = None
 
 
+class DecisionMade(DecisionIn):
+    """What to do about a flag, sent to be done."""
+
+    seen_version: Annotated[
+        Number | None,
+        Field(description="`block_version` of the proposal that was looked at; another by now is refused"),
+    ] = None
+
+
+class CellChangeOut(Out):
+    """What changes in one exercise of one session; `week` counts from 1."""
+
+    week: int
+    session: str
+    exercise: str
+    before: str
+    after: str
+
+
+class ProposalOut(Out):
+    """What a decision would do, before it is made."""
+
+    action: str
+    label: str
+    sentence: str
+    changes: list[CellChangeOut]
+    next_before: Annotated[str, Field(description="The next exposure and its predicted reserve as planned")]
+    next_after: str
+    look_again: Day
+    block_version: Annotated[int | None, Field(description="Null where the plan is not changed")]
+
+
+class TakingBackOut(Out):
+    """What taking a decision back would do; `refusal` says why it cannot be, where it cannot."""
+
+    label: str
+    changes: list[CellChangeOut]
+    flag: Annotated[str, Field(description="What becomes of the flag, in words")]
+    was_sent: Annotated[bool, Field(description="A message went out; it stays sent")]
+    refusal: str
+    seen: Annotated[str, Field(description="A mark of exactly this; send it along to take the decision back")]
+
+
+class TakeBackIn(In):
+    seen: Annotated[str, Field(pattern=r"^[0-9a-f]{16}$", description="As the proposal gave it")]
+
+
 class DecisionOut(Out):
     id: int
     lifter_id: int
@@ -383,6 +460,90 @@ class DecisionOut(Out):
     outcome: dict[str, Any] | None
     undone: bool
     made_at: datetime
+
+
+# Odd sets -------------------------------------------------------------------------------------------
+
+
+class Corrected(Out):
+    load_kg: float
+    reps: int
+
+
+class OddSetOut(Out):
+    """A set held out of the estimates; `proposed` is null where it should be left out."""
+
+    set: SetOut
+    reason: str
+    proposed: Corrected | None
+
+
+class OddSetList(Out):
+    items: list[OddSetOut]
+
+
+class PickIn(In):
+    id: Annotated[str, Field(pattern=r"^[0-9]{1,7}-[0-9]{1,4}$", max_length=12)]
+    version: Number
+
+
+class OddSetsIn(In):
+    """Put right as proposed, kept as logged, or left out of the log: all of them or none."""
+
+    how: Literal["correct", "right", "out"]
+    sets: Annotated[list[PickIn], Field(min_length=1, max_length=200)]
+
+
+class OddSetsDecided(Out):
+    decided: int
+
+
+# Messages, check-ins, pain ----------------------------------------------------------------------------
+
+
+class MessageIn(In):
+    body: Annotated[str, Field(min_length=1, max_length=4_000, pattern=TEXT)]
+
+
+class MessageOut(Out):
+    id: int
+    lifter_id: int
+    author: Literal["coach", "lifter"]
+    body: str
+    about: dict[str, Any]
+    sent_at: datetime
+    read_at: datetime | None
+
+
+class CheckInOut(Out):
+    """What a lifter answered; each from 1 (good) to 7 (bad)."""
+
+    id: int
+    date: Day
+    at: datetime
+    sleep: int | None
+    soreness: int | None
+    stress: int | None
+    motivation: int | None
+    body_mass_kg: float | None
+    note: str
+
+
+class PainOut(Out):
+    id: int
+    date: Day
+    at: datetime
+    place: str
+    severity: Annotated[int, Field(description="From 0 to 10")]
+    during: str
+    exercise: str | None
+    note: str
+    resolved_at: datetime | None
+    resolved_note: str
+
+
+class PainResolved(In):
+    note: Annotated[str, Field(max_length=500, pattern=TEXT)] = ""
 
 
 # Pages ----------------------------------------------------------------------------------------------
@@ -425,4 +586,19 @@ class FlagPage(Out):
 
 class DecisionPage(Out):
     items: list[DecisionOut]
+    next: int | None
+
+
+class MessagePage(Out):
+    items: list[MessageOut]
+    next: int | None
+
+
+class CheckInPage(Out):
+    items: list[CheckInOut]
+    next: int | None
+
+
+class PainPage(Out):
+    items: list[PainOut]
     next: int | None
