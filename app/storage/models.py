@@ -559,7 +559,17 @@ class Message(Base):
     sent_at: Mapped[datetime | None]
     read_at: Mapped[datetime | None]
     client_id: Mapped[str | None] = mapped_column(String(36))
-    __table_args__ = (UniqueConstraint("lifter_id", "client_id"),)
+    __table_args__ = (
+        UniqueConstraint("lifter_id", "client_id"),
+        # The roster counts the unread of every lifter at each look: it walks those, not years of messages.
+        Index(
+            "ix_messages_unread",
+            "lifter_id",
+            "author",
+            sqlite_where=text("read_at IS NULL"),
+            postgresql_where=text("read_at IS NULL"),
+        ),
+    )
 
 
 class SavedView(Base):

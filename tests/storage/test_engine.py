@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
-from sqlalchemy import inspect, select
+from alembic.script import ScriptDirectory
+from sqlalchemy import event, inspect, select
 
-from app.storage import access, lifters, logs
-from app.storage.engine import SchemaTooNew, Store, StoreBusy, head_revision
+from app.planning import exports
+from app.storage import access, backup, lifters, logs, phone, roster
+from app.storage.engine import SchemaTooNew, Store, StoreBusy, _alembic, head_revision
 from app.storage.models import Base, Coach
+from tests import rosters
 from tests.factories import NOW, TODAY, log_sets, make_coach, make_exercise, make_lifter
 
 
@@ -22,6 +27,55 @@ def test_migrating_gives_what_the_models_say(any_store: Store) -> None:
         context = MigrationContext.configure(connection, opts={"compare_type": True, "render_as_batch": True})
         assert compare_metadata(context, Base.metadata) == []
     assert any_store.schema_version() == head_revision()
+
+
+def revisions() -> list[str]:
+    """Every revision, oldest first."""
+    script = ScriptDirectory.from_config(_alembic(None))
+    return [str(one.revision) for one in script.walk_revisions()][::-1]
+
+
+def move_to(store: Store, revision: str) -> None:
+    """Bring the schema to a revision, up or down."""
+    with store.engine.execution_options(terrace_write=True).begin() as connection:
+        move = command.upgrade if revision == "head" else command.downgrade
+        move(_alembic(connection), revision)
+
+
+def test_every_revision_goes_down_and_up_again_with_its_data(any_store: Store, tmp_path: Path) -> None:
+    exports.load(any_store, make_coach(any_store), rosters.tables(3), by="test", now=NOW)
+    before = backup.canonical(any_store)
+    try:
+        for revision in revisions()[-2::-1]:
+            move_to(any_store, revision)
+            assert any_store.schema_version() == revision
+            # A backup made then is read by the program of today.
+            backup.make(any_store, tmp_path / "old.zip", program="0", at=NOW, portable=True)
+            later = Store(f"sqlite:///{tmp_path / revision}.db")
+            assert backup.load_portable(tmp_path / "old.zip", later).schema == revision
+            assert later.schema_version() == head_revision()
+            assert backup.canonical(later) == before
+            later.close()
+    finally:
+        move_to(any_store, "head")
+    assert backup.canonical(any_store) == before
+    test_migrating_gives_what_the_models_say(any_store)
+
+
+def test_unread_messages_are_counted_without_walking_the_others(store: Store) -> None:
+    coach = make_coach(store)
+    make_lifter(store, coach=coach)
+    asked: list[tuple[str, Any]] = []
+    event.listen(store.engine, "before_cursor_execute", lambda *one: asked.append((one[2], one[3])))
+    with store.reading() as db:
+        roster.rows(db, coach)
+        phone.unread_from_coach(db, 1)
+    queries = [one for one in asked if "messages" in one[0]]
+    with store.engine.connect() as connection:
+        for query, given in queries:
+            plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {query}", given).fetchall()
+            assert any("USING" in row[3] and "ix_messages_unread" in row[3] for row in plan), plan
+    assert len(queries) == 2
 
 
 def test_every_pooled_connection_syncs_each_commit(store: Store) -> None:
