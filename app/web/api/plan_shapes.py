@@ -20,6 +20,8 @@ from app.training.rules import RuleError, rule_from_dict
 from app.web.api.door import Told, Wrong
 from app.web.api.shapes import MOST, NAME, TEXT, BlockOut, Day, In, Out, Unit
 
+MOST_CELLS = 6_000
+"""A year of a hundred rows. A larger plan would hold up others while it is computed."""
 NUMBER = r"^-?[0-9]{1,4}([.,][0-9]{1,3})?$"
 STEP = r"^[-−]?[0-9]{1,3}([.,][0-9]{1,3})? ?(kg|lb|%)$"
 
@@ -236,7 +238,13 @@ class Plan(In):
     most_step: StepText | None = None
     living: PlanLiving = PlanLiving()
     next_id: Annotated[int, Field(ge=1, le=10**9, description="Kept by the grid; may be left out")] = 1
-    sessions: Annotated[list[PlanSession], Field(max_length=plans.MOST_SESSIONS)]
+    sessions: Annotated[
+        list[PlanSession],
+        Field(
+            max_length=plans.MOST_SESSIONS,
+            description=f"Rows of all of them times weeks make at most {MOST_CELLS:,} cells",
+        ),
+    ]
 
 
 # A plan on its way out was read when it came in; the document describes it as a Plan.
@@ -462,6 +470,8 @@ def read(plan: Plan) -> PlanDocument:
     for name in ("tolerance", "most_percent"):
         given["living"][name] = str(given["living"][name])
     errors: list[Wrong] = []
+    if sum(len(one.rows) for one in plan.sessions) * plan.weeks > MOST_CELLS:
+        errors.append(_wrong(("sessions",), f"at most {MOST_CELLS:,} cells, rows times weeks"))
     _number(given)
     seen: dict[str, Place] = {}
     for s, session in enumerate(given["sessions"]):
