@@ -112,6 +112,8 @@ def kept(settings: Settings) -> list[Kept]:
 
 def keep(store: Store, settings: Settings, *, now: datetime) -> Path | None:
     """Make the daily backup if it is due and drop those that are no longer needed."""
+    for place in (settings.data_dir, folder(settings)):
+        backup.sweep(place)
     present = kept(settings)
     made = None
     if not present or now - present[0].made_at >= EVERY:

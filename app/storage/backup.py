@@ -11,11 +11,13 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import sqlite3
 import tempfile
+import time
 import zipfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -27,6 +29,7 @@ from sqlalchemy import MetaData, String, Table, collate, func, insert, inspect, 
 from app.storage.engine import SchemaTooNew, Store, _alembic
 
 CHUNK = 5_000
+LEFT_SECONDS = 86_400  # [s] nothing is worked on that long
 MOST_UNPACKED = 200_000_000_000  # [bytes] a backup larger than this is no backup of ours
 
 
@@ -127,15 +130,42 @@ def restore_file(path: Path, database: Path, *, at: datetime) -> Path | None:
     kept: Path | None = None
     if database.exists():
         kept = database.parent / f"before-restore-{at.astimezone(UTC):%Y%m%dT%H%M%SZ}"
-        kept.mkdir()
-        # The write-ahead log belongs to the old file: left beside the new one it would be applied to it.
-        for suffix in ("", "-wal", "-shm"):
-            old = database.with_name(database.name + suffix)
-            if old.exists():
-                old.rename(kept / old.name)
+        _keep_old(database, kept)
+    # The one step between old and new: whenever the program is stopped, one of them is in its place.
     fresh.replace(database)
     _sync_folder(database.parent)
     return kept
+
+
+def _keep_old(database: Path, kept: Path) -> None:
+    """Copy the state of before beside, and leave all of it in the one file that is about to be replaced.
+
+    The write-ahead log belongs to the old file: left beside the new one it would be applied to it.
+    """
+    sides = [database.with_name(database.name + suffix) for suffix in ("-wal", "-shm")]
+    part = kept.with_name(f".{kept.name}")
+    shutil.rmtree(part, ignore_errors=True)
+    part.mkdir()
+    for old in (database, *sides):
+        if old.exists():
+            shutil.copy2(old, part / old.name)
+            with (part / old.name).open("rb+") as written:
+                os.fsync(written.fileno())
+    part.rename(kept)
+    _sync_folder(kept.parent)
+    # A database too damaged for this is the reason for many a restore; its copy is kept as it was found.
+    with suppress(sqlite3.DatabaseError), closing(sqlite3.connect(database)) as old_one:
+        old_one.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    for one in sides:
+        one.unlink(missing_ok=True)
+
+
+def sweep(folder: Path) -> None:
+    """Drop what backups that were killed on their way left in a folder more than a day ago."""
+    for name in (".backup-*", ".verify-*", ".before-restore-*"):
+        for left in folder.glob(name):
+            if time.time() - left.stat().st_mtime > LEFT_SECONDS:
+                shutil.rmtree(left, ignore_errors=True)
 
 
 def load_portable(path: Path, store: Store) -> Manifest:
