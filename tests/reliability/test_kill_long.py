@@ -19,9 +19,7 @@ from tests.phone_factories import make_world
 from tests.reliability.long_jobs import Jobs, jobs
 from tests.reliability.test_power_cut import content
 
-PLACES = (
-    12  # at which each job is killed, spread over its steps; at all of them if there are fewer than thrice
-)
+PLACES, FEW = 6, 28  # at how many steps a job is killed, spread over all; at each if there are only a few
 
 
 @pytest.fixture(scope="module")
