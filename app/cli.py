@@ -15,11 +15,23 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from datetime import date
 
+    from app import commands as jobs
     from app.exchange.log_file import Facts, RowError
     from app.exchange.tables import Table
     from app.training.records import BlockSpan
 
-Command = Callable[[argparse.Namespace], int]
+else:
+
+    class Jobs:
+        """What needs a database is done in `app.commands`, imported only when one of these runs."""
+
+        def __getattr__(self, name: str) -> Callable[..., int]:
+            from app import commands
+
+            return getattr(commands, name)
+
+    jobs = Jobs()
+
 BAD = 2  # Bad usage or bad input, the same code argparse leaves with.
 
 
@@ -195,7 +207,7 @@ def _progress(total: int) -> Iterator[Callable[[int], object] | None]:
         yield bar.update
 
 
-# What needs a database is done in app.commands, imported only when one of these runs.
+# With a database
 
 
 def add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -208,12 +220,7 @@ def add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     parser.add_argument("--keep", action="store_true", help="go on with the demo database of the last run")
     parser.add_argument("--only-build", action="store_true", help="build the database and do not serve it")
 
-    def run(options: argparse.Namespace) -> int:
-        from app import commands as jobs
-
-        return jobs.demo(keep=options.keep, only_build=options.only_build)
-
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=lambda options: jobs.demo(keep=options.keep, only_build=options.only_build))
 
 
 def add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -224,12 +231,7 @@ def add_serve(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
         epilog="Example: TERRACE_PORT=9000 terrace serve",
     )
 
-    def run(_options: argparse.Namespace) -> int:
-        from app import commands as jobs
-
-        return jobs.serve()
-
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=lambda _options: jobs.serve())
 
 
 def add_import(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -254,12 +256,9 @@ def add_import(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "--whole", action="store_true", help="the file is one of terrace export, for an empty account"
     )
 
-    def run(options: argparse.Namespace) -> int:
-        from app import commands as jobs
-
-        return jobs.import_whole(options) if options.whole else jobs.import_log(options)
-
-    parser.set_defaults(run=run)
+    parser.set_defaults(
+        run=lambda options: jobs.import_whole(options) if options.whole else jobs.import_log(options)
+    )
 
 
 def add_export(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -275,12 +274,7 @@ def add_export(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "--coach", metavar="LOGIN", help="whose data; needed only if there are several coaches"
     )
 
-    def run(options: argparse.Namespace) -> int:
-        from app import commands as jobs
-
-        return jobs.export(options.file, options.coach)
-
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=lambda options: jobs.export(options.file, options.coach))
 
 
 def add_backup(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -295,12 +289,7 @@ def add_backup(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "--portable", action="store_true", help="as tables that load into SQLite or PostgreSQL"
     )
 
-    def run(options: argparse.Namespace) -> int:
-        from app import commands as jobs
-
-        return jobs.backup(options.to, portable=options.portable)
-
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=lambda options: jobs.backup(options.to, portable=options.portable))
 
 
 def add_restore(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -313,12 +302,7 @@ def add_restore(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     parser.add_argument("backup", metavar="FILE")
     parser.add_argument("--yes", action="store_true", help="do it; without this only say what would be done")
 
-    def run(options: argparse.Namespace) -> int:
-        from app import commands as jobs
-
-        return jobs.restore(options.backup, yes=options.yes)
-
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=lambda options: jobs.restore(options.backup, yes=options.yes))
 
 
 def add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -329,12 +313,7 @@ def add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
         epilog="Example: terrace check",
     )
 
-    def run(_options: argparse.Namespace) -> int:
-        from app import commands as jobs
-
-        return jobs.check()
-
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=lambda _options: jobs.check())
 
 
 def add_sign_in_link(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -346,12 +325,7 @@ def add_sign_in_link(commands: argparse._SubParsersAction[argparse.ArgumentParse
     )
     parser.add_argument("login")
 
-    def run(options: argparse.Namespace) -> int:
-        from app import commands as jobs
-
-        return jobs.sign_in_link(options.login)
-
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=lambda options: jobs.sign_in_link(options.login))
 
 
 COMMANDS = (
