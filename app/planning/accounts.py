@@ -337,10 +337,7 @@ def withdraw(store: Store, coach: Coach, lifter_id: int, *, now: datetime) -> No
     """
     with store.transaction() as db:
         lifter = lifters.of_coach(db, coach, lifter_id)
-        found = accounts.open_handover(db, lifter.id)
-        if found is None:
-            raise HandoverNotFound(lifter_id)
-        found[0].ended_at = now
+        _open_offer(db, lifter)[0].ended_at = now
         _record(db, "handover withdrawn", coach, lifter, now)
 
 
@@ -354,10 +351,8 @@ def record_consent(store: Store, coach: Coach, lifter_id: int, how: str, *, now:
     """
     with store.transaction() as db:
         lifter = lifters.of_coach(db, coach, lifter_id)
-        found = accounts.open_handover(db, lifter.id)
-        if found is None:
-            raise HandoverNotFound(lifter_id)
-        found[0].lifter_agreed_at = found[0].lifter_agreed_at or now
+        offered, _, _ = _open_offer(db, lifter)
+        offered.lifter_agreed_at = offered.lifter_agreed_at or now
         _record(db, "handover consent recorded", coach, lifter, now, how=how)
 
 
@@ -370,10 +365,7 @@ def answer_offer(store: Store, lifter: Lifter, *, agree: bool, now: datetime) ->
         If nothing is offered any more.
     """
     with store.transaction() as db:
-        found = accounts.open_handover(db, lifter.id)
-        if found is None:
-            raise HandoverNotFound(lifter.id)
-        handover, by, _ = found
+        handover, by, _ = _open_offer(db, lifter)
         if agree:
             handover.lifter_agreed_at = handover.lifter_agreed_at or now
         else:
@@ -397,9 +389,7 @@ def accept(store: Store, coach: Coach, handover_id: int, *, now: datetime) -> in
         If nothing is offered to this coach, or the lifter has not agreed yet.
     """
     with store.transaction() as db:
-        found = accounts.handover_to(db, coach, handover_id)
-        if found is None:
-            raise HandoverNotFound(handover_id)
+        found = _offer_to(db, coach, handover_id)
         if found.lifter_agreed_at is None:
             raise NoConsent
         old = access.coach_by_id(db, found.from_coach_id)
@@ -423,9 +413,7 @@ def decline(store: Store, coach: Coach, handover_id: int, *, now: datetime) -> N
         If nothing is offered to this coach.
     """
     with store.transaction() as db:
-        found = accounts.handover_to(db, coach, handover_id)
-        if found is None:
-            raise HandoverNotFound(handover_id)
+        found = _offer_to(db, coach, handover_id)
         found.ended_at = now
         audit.record(
             db,
@@ -435,6 +423,20 @@ def decline(store: Store, coach: Coach, handover_id: int, *, now: datetime) -> N
             lifter_id=found.lifter_id,
             at=now,
         )
+
+
+def _open_offer(db: Transaction, lifter: Lifter) -> tuple[Handover, Coach, Coach]:
+    found = accounts.open_handover(db, lifter.id)
+    if found is None:
+        raise HandoverNotFound(lifter.id)
+    return found
+
+
+def _offer_to(db: Transaction, coach: Coach, handover_id: int) -> Handover:
+    found = accounts.handover_to(db, coach, handover_id)
+    if found is None:
+        raise HandoverNotFound(handover_id)
+    return found
 
 
 def _free_name(db: Transaction, coach: Coach, name: str) -> str:

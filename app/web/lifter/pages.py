@@ -367,7 +367,7 @@ def _refused(request: Request, values: dict[str, str], answer: Mapping[str, Any]
     if kind in ("check_in", "pain", "message"):
         from app.web.lifter import words
 
-        return words.again(request, lifter, store, now, kind, status, why, values)
+        return words.show(request, lifter, store, now, kind, status, why, values)
     session = values.get("session", "")
     planned = int(session[1:]) if session.startswith("p") and session[1:].isdecimal() else None
     return _session(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
+from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
@@ -11,7 +12,7 @@ from fastapi.responses import Response
 from app.planning import today
 from app.planning.days import today_in
 from app.storage.engine import Store
-from app.storage.models import CheckIn, Lifter, Message, PainReport
+from app.storage.models import Lifter
 from app.web.dependencies import AppStore, CurrentLifter, Now
 from app.web.lifter.pages import phone_page, zone_of
 
@@ -28,108 +29,69 @@ QUESTIONS: Mapping[str, tuple[str, Sequence[tuple[int, str]]]] = {
 
 @router.get("/check-in")
 def check_in_page(request: Request, lifter: CurrentLifter, store: AppStore, now: Now) -> Response:
-    return _check_in(request, lifter, store, now)
-
-
-def _check_in(
-    request: Request,
-    lifter: Lifter,
-    store: Store,
-    now: datetime,
-    status: int = 200,
-    why: str = "",
-    values: Mapping[str, str] | None = None,
-) -> Response:
-    day = today_in(zone_of(request, lifter), now)
-    given: CheckIn | None = today.check_in_of(store, lifter, day)
-    return phone_page(
-        request,
-        "phone/check_in.html",
-        lifter,
-        now,
-        tab="/today",
-        status=status,
-        questions=QUESTIONS,
-        given=given,
-        iso_day=date.fromordinal(day).isoformat(),
-        values=values or {},
-        errors={"": why} if why else {},
-    )
+    return show(request, lifter, store, now, "check_in")
 
 
 @router.get("/pain")
 def pain_page(request: Request, lifter: CurrentLifter, store: AppStore, now: Now) -> Response:
-    return _pain(request, lifter, store, now)
-
-
-def _pain(
-    request: Request,
-    lifter: Lifter,
-    store: Store,
-    now: datetime,
-    status: int = 200,
-    why: str = "",
-    values: Mapping[str, str] | None = None,
-) -> Response:
-    reports: Sequence[PainReport]
-    reports, lifts = today.pain_of(store, lifter, today_in(zone_of(request, lifter), now))
-    return phone_page(
-        request,
-        "phone/pain.html",
-        lifter,
-        now,
-        tab="/today",
-        status=status,
-        reports=reports,
-        lifts=lifts,
-        values=values or {},
-        errors={"place": why} if why else {},
-    )
+    return show(request, lifter, store, now, "pain")
 
 
 @router.get("/messages")
 def messages_page(request: Request, lifter: CurrentLifter, store: AppStore, now: Now) -> Response:
-    return _messages(request, lifter, store, now)
+    return show(request, lifter, store, now, "message")
 
 
-def _messages(
-    request: Request,
-    lifter: Lifter,
-    store: Store,
-    now: datetime,
-    status: int = 200,
-    why: str = "",
-    values: Mapping[str, str] | None = None,
-) -> Response:
-    found: Sequence[Message] = [
-        one for one in today.conversation(store, lifter) if "skipped" not in one.about
-    ]
-    newest = next((one.id for one in found if one.author == "coach"), 0)
-    return phone_page(
-        request,
-        "phone/messages.html",
-        lifter,
-        now,
-        tab="/messages",
-        status=status,
-        found=list(reversed(found)),
-        unread=sum(1 for one in found if one.author == "coach" and one.read_at is None),
-        newest=newest,
-        values=values or {},
-        errors={"body": why} if why else {},
-    )
-
-
-def again(
+def show(
     request: Request,
     lifter: Lifter,
     store: Store,
     now: datetime,
     kind: str,
-    status: int,
-    why: str,
-    values: Mapping[str, str],
+    status: int = 200,
+    why: str = "",
+    values: Mapping[str, str] | None = None,
 ) -> Response:
-    """The page an entry came from, with what was typed and why it was not taken."""
-    show = {"check_in": _check_in, "pain": _pain, "message": _messages}[kind]
-    return show(request, lifter, store, now, status, why, values)
+    """The page that an entry of this kind comes from; with what was typed and why it was not taken."""
+    template, tab, wrong_at, facts = PAGES[kind]
+    return phone_page(
+        request,
+        template,
+        lifter,
+        now,
+        tab=tab,
+        status=status,
+        values=values or {},
+        errors={wrong_at: why} if why else {},
+        **facts(store, lifter, today_in(zone_of(request, lifter), now)),
+    )
+
+
+def _check_in(store: Store, lifter: Lifter, day: int) -> dict[str, Any]:
+    return {
+        "questions": QUESTIONS,
+        "given": today.check_in_of(store, lifter, day),
+        "iso_day": date.fromordinal(day).isoformat(),
+    }
+
+
+def _pain(store: Store, lifter: Lifter, day: int) -> dict[str, Any]:
+    reports, lifts = today.pain_of(store, lifter, day)
+    return {"reports": reports, "lifts": lifts}
+
+
+def _messages(store: Store, lifter: Lifter, _day: int) -> dict[str, Any]:
+    found = [one for one in today.conversation(store, lifter) if "skipped" not in one.about]
+    return {
+        "found": found[::-1],
+        "unread": sum(1 for one in found if one.author == "coach" and one.read_at is None),
+        "newest": next((one.id for one in found if one.author == "coach"), 0),
+    }
+
+
+PAGES: Mapping[str, tuple[str, str, str, Callable[[Store, Lifter, int], dict[str, Any]]]] = {
+    "check_in": ("phone/check_in.html", "/today", "", _check_in),
+    "pain": ("phone/pain.html", "/today", "place", _pain),
+    "message": ("phone/messages.html", "/messages", "body", _messages),
+}
+"""By kind of entry: template, tab, the field an error stands at, and what only this page shows."""
