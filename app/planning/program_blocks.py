@@ -14,7 +14,7 @@ from app.planning.programs import Sent, lifter_to_write
 from app.planning.season import MOST_AHEAD_DAYS
 from app.storage import audit, blocks, lifters, programs
 from app.storage.engine import Store
-from app.storage.models import Block, BlockVersion, Coach, Lifter
+from app.storage.models import Block, BlockTemplate, BlockVersion, Coach, Lifter
 from app.training import plan as plans
 from app.training.plan import Edit, PlanDocument, plan_from_dict, plan_to_dict
 from app.training.preview import ResolvedPlan, resolve
@@ -284,3 +284,15 @@ def versions_of(store: Store, coach: Coach, block_id: int) -> Sequence[BlockVers
         If it is not a block of one of this coach's lifters.
     """
     return drafts.versions(store, coach, block_id)
+
+
+def template(store: Store, coach: Coach, template_id: int) -> BlockTemplate:
+    """One of a coach's templates.
+
+    Raises
+    ------
+    TemplateNotFound
+        If it is not this coach's.
+    """
+    with store.reading() as db:
+        return blocks.template_of(db, coach, template_id)

@@ -200,7 +200,8 @@ def roster_to_fuzz(store: Store) -> Iterator[Fuzzed]:
     assert flag is not None
     there: There = {"lifter_id": flag.lifter_id, "flag_id": flag.id}
     there |= _a_log(store, coach, flag.lifter_id) | _a_desk(store, coach, flag.lifter_id)
-    there |= {"block_id": _blocks(store, coach, flag.lifter_id), "version": 1}
+    kept = drafts.keep_template(store, coach, library.templates()[0].plan, now=NOW)
+    there |= {"block_id": _blocks(store, coach, flag.lifter_id), "version": 1, "template_id": kept.id}
     with open_client(store, [NOW]) as client:
         yield client, tokens, there
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from app.planning import blocks, library, program_blocks
+from app.planning import blocks, drafts, library, program_blocks
 from app.storage.models import AuditEvent, Baseline, Block, Lifter, PlannedSession
 from app.training.plan import apply_all, plan_from_dict, plan_to_dict
 from app.training.rules import RULES, RuleError, rule_from_dict, rule_to_dict
@@ -474,6 +474,16 @@ def test_a_block_brought_in_without_a_plan_is_read_and_not_written(world: World,
         answer = writing.send("POST", f"{path}/stretch", {"version": version, "weeks": 1})
         assert (answer.status_code, "without a plan" in answer.json()["detail"]) == (409, True)
     assert writing.send("DELETE", f"{path}?version=2", None).status_code == 409
+
+
+def test_a_draft_begins_from_a_kept_plan(world: World, writing: Program, foreign: Program) -> None:
+    kept = drafts.keep_template(world.store, world.coach, library.templates()[1].plan, now=NOW)
+    listed = writing.get("/templates").json()["items"]
+    found = writing.get(f"/templates/{kept.id}").json()
+    assert listed == [{key: value for key, value in found.items() if key != "plan"}]
+    assert begun(world, writing, plan=found["plan"])["plan"] == found["plan"]
+    assert foreign.get("/templates").json()["items"] == []
+    assert foreign.get(f"/templates/{kept.id}").status_code == 404
 
 
 def test_today_is_a_day_a_block_can_start(world: World, writing: Program) -> None:

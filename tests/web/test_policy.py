@@ -197,6 +197,8 @@ reads GET /api/v1/blocks/{block_id}/preview
 reads GET /api/v1/blocks/{block_id}/versions
 reads GET /api/v1/blocks/{block_id}/versions/{version}
 reads POST /api/v1/lifters/{lifter_id}/blocks/preview
+reads GET /api/v1/templates
+reads GET /api/v1/templates/{template_id}
 writes POST /api/v1/lifters/{lifter_id}/blocks
 writes PUT /api/v1/blocks/{block_id}/plan
 writes POST /api/v1/blocks/{block_id}/assign

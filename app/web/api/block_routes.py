@@ -79,6 +79,17 @@ def one_version(block_id: Id, version: Id, coach: Reader, store: AppStore) -> pl
     )
 
 
+@router.get("/templates", tags=["Blocks"], summary="Plans that the coach keeps under a name")
+def list_templates(coach: Reader, store: AppStore) -> plan_shapes.TemplateList:
+    found = drafts.templates(store, coach)
+    return plan_shapes.TemplateList(items=[plan_shapes.TemplateOut.model_validate(one) for one in found])
+
+
+@router.get("/templates/{template_id}", tags=["Blocks"], summary="A kept plan, to begin a draft from")
+def one_template(template_id: Id, coach: Reader, store: AppStore) -> plan_shapes.TemplateDetail:
+    return plan_shapes.TemplateDetail.model_validate(program_blocks.template(store, coach, template_id))
+
+
 # Drafts ---------------------------------------------------------------------------------------------
 
 

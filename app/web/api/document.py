@@ -65,7 +65,7 @@ def document() -> dict[str, Any]:
         separate_input_output_schemas=False,
     )
     made["components"]["schemas"]["Problem"] = PROBLEM
-    for name in ("BlockPlan", "VersionDetail"):
+    for name in ("BlockPlan", "VersionDetail", "TemplateDetail"):
         made["components"]["schemas"][name]["properties"]["plan"] = {
             "anyOf": [{"$ref": "#/components/schemas/Plan"}, {"type": "null"}]
         }

@@ -361,6 +361,24 @@ class VersionList(Out):
     items: list[VersionOut]
 
 
+class TemplateOut(Out):
+    """A plan that the coach keeps under a name."""
+
+    id: int
+    name: str
+    kind: str
+    weeks: int
+    updated_at: datetime
+
+
+class TemplateDetail(TemplateOut):
+    plan: KeptPlan
+
+
+class TemplateList(Out):
+    items: list[TemplateOut]
+
+
 class Span(Out):
     """A number with its 90 % interval."""
 
