@@ -10,6 +10,7 @@ import os
 import signal
 import subprocess
 import sys
+import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import timedelta
@@ -43,6 +44,26 @@ def count_steps(die_at: int) -> list[int]:
         if name in CHANGES or (name == "open" and isinstance(given[2], int) and given[2] & os.O_ACCMODE):
             step()
 
+    def halved(write: Callable[..., object]) -> Callable[..., object]:
+        def half_way(*given: object, **more: object) -> object:
+            step()
+            done = write(*given, **more)
+            step()
+            return done
+
+        return half_way
+
+    # An archive grows member by member, a file is written in two parts: between them it is half a one.
+    zipfile.ZipFile.write = halved(zipfile.ZipFile.write)  # type: ignore[assignment,method-assign]
+    zipfile.ZipFile.writestr = halved(zipfile.ZipFile.writestr)  # type: ignore[assignment,method-assign]
+    whole = Path.write_bytes
+
+    def in_two(path: Path, data: bytes) -> int:
+        whole(path, data[: len(data) // 2])
+        step()
+        return whole(path, data)
+
+    Path.write_bytes = in_two  # type: ignore[assignment,method-assign]
     sys.addaudithook(audited)
     event.listen(Engine, "before_cursor_execute", step)
     event.listen(Engine, "commit", step)
