@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from socket import socket
 
 from app import __version__
 from app.config import Settings, SettingsError, from_environment
@@ -73,25 +74,31 @@ def serve(settings: Settings | None = None) -> int:
     try:
         with backups.server_lock(settings.data_dir), opened(settings) as store:
             store.prove_writable()  # so that it is said now, not at the first set
+            words = [f"Terrace {__version__} at {settings.address}"]
             if access.needs_setup(store):
                 code = access.issue_setup_code(store, now=datetime.now(UTC))
-                say(f"First start. Make the coach's account at {settings.address}/set-up")
-                say(f"The code it asks for: {code}")
-            else:
-                say(f"Terrace {__version__} at {settings.address}")
-            _run(settings, store)
+                words = [f"First start. Make the coach's account at {settings.address}/set-up"]
+                words.append(f"The code it asks for: {code}")
+            _run(settings, store, lambda: say("\n".join(words)))
     except (backups.ServerRunning, backups.FolderNotWritable) as error:
         say(str(error))
         return 2
     return 0
 
 
-def _run(settings: Settings, store: Store) -> None:
+def _run(settings: Settings, store: Store, announce: Callable[[], None]) -> None:
+    """Serve until stopped; announced when it answers, so that an address is never told too early."""
     import uvicorn
 
     from app.main import create_app
 
-    uvicorn.run(
+    class Server(uvicorn.Server):
+        async def startup(self, sockets: list[socket] | None = None) -> None:
+            await super().startup(sockets)
+            if self.started:
+                announce()
+
+    config = uvicorn.Config(
         create_app(settings, store=store),
         host=settings.host,
         port=settings.port,
@@ -103,6 +110,10 @@ def _run(settings: Settings, store: Store) -> None:
         proxy_headers=False,  # The app itself believes them only from the proxies it was told of.
         timeout_graceful_shutdown=8,
     )
+    server = Server(config)
+    server.run()
+    if not server.started:
+        raise SystemExit(1)  # The address is taken: it was said.
 
 
 def demo(*, keep: bool = False, only_build: bool = False) -> int:
@@ -121,8 +132,7 @@ def demo(*, keep: bool = False, only_build: bool = False) -> int:
                 links = build(store, settings, now=datetime.now(UTC))
                 if only_build:
                     return 0
-                _announce(settings, links)
-                _run(settings, store)
+                _run(settings, store, lambda: _announce(settings, links))
     except (backups.ServerRunning, backups.FolderNotWritable) as error:
         say(str(error))
         return 2

@@ -46,7 +46,6 @@ def _wait_for(log: Path) -> str:
     while time.monotonic() < deadline:
         said = log.read_text()
         if "/open/" in said and "Stop with" in said:
-            time.sleep(2)
             return said
         time.sleep(0.5)
     raise SystemExit("The demo did not start; its output: " + log.read_text()[-2000:])
