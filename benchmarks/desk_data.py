@@ -45,7 +45,7 @@ def _returned(store: Any, seed: int, form: str, between: Callable[[bytes], bytes
     exports.load(store, first, given, by="figure", now=NOW)
     out = exports.everything(store, first, by="figure", now=NOW)
     file = coach_file.file_of(out.described, out.tables, program_version="0", made_at=NOW)
-    read = coach_file.read(between(coach_file.WRITERS[form][0](file)), f"all.{form}")
+    read = coach_file.read(between(coach_file.as_bytes(file, form)), f"all.{form}")
     tables = {shape.name: list(read.file.records(shape.name)) for shape in read.file.shapes}
     exports.load(store, second, tables, by="figure", now=NOW)
     back = exports.everything(store, second, by="figure", now=NOW)

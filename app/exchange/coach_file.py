@@ -13,13 +13,13 @@ import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from typing import Any, Literal, get_args
+from typing import IO, Any, Literal, get_args
 
-from app.exchange import archives
+from app.exchange import archives, writers
 from app.exchange.cells import escape_formula, unescape_formula
 from app.exchange.log_file import RowError
 from app.exchange.tables import Limits, Place, Refused, Table, read_table
-from app.exchange.writers import XLSX_TEXT, Cell, Sheet, csv_bytes, xlsx_bytes
+from app.exchange.writers import XLSX_TEXT, Cell, Sheet, csv_pieces
 
 FORMAT = "terrace-coach"
 FORMAT_VERSION = 1
@@ -66,12 +66,12 @@ class Shape:
 
 @dataclass(frozen=True, slots=True)
 class CoachFile:
-    """The tables, rows in the order of their fields."""
+    """The tables, rows in the order of their fields; a writer walks over each table once, in this order."""
 
     program_version: str
     made_at: datetime
     shapes: tuple[Shape, ...]
-    tables: Mapping[str, Sequence[tuple[Value, ...]]]
+    tables: Mapping[str, Iterable[tuple[Value, ...]]]
 
     def records(self, table: str) -> Iterator[dict[str, Value]]:
         """The rows of a table by field name."""
@@ -92,7 +92,7 @@ Described = Mapping[str, tuple[str, Sequence[tuple[str, str, bool, str, str]]]]
 
 def file_of(
     described: Described,
-    tables: Mapping[str, Sequence[tuple[Value, ...]]],
+    tables: Mapping[str, Iterable[tuple[Value, ...]]],
     *,
     program_version: str,
     made_at: datetime,
@@ -105,21 +105,45 @@ def file_of(
     return CoachFile(program_version, made_at, _checked(shapes, Place("export")), tables)
 
 
-WRITERS: Mapping[str, tuple[Callable[[CoachFile], bytes], str]]
-"""Form -> how it is written, and its media type."""
+Writer = Callable[[CoachFile, IO[bytes]], None]
+WRITERS: Mapping[str, tuple[Writer, str]]
+"""Form -> how it is written, row by row, and its media type."""
 
 
 # JSON
 
 
 def to_json(file: CoachFile) -> bytes:
+    return as_bytes(file, "json")
+
+
+def as_bytes(file: CoachFile, form: str) -> bytes:
+    """The whole in memory, for what is small."""
+    buffer = io.BytesIO()
+    WRITERS[form][0](file, buffer)
+    return buffer.getvalue()
+
+
+def write_json(file: CoachFile, to: IO[bytes]) -> None:
+    """What it is, its dictionary, its schema, then its tables: a row a line, without the nulls."""
     import orjson
 
-    return orjson.dumps(as_plain(file), option=orjson.OPT_INDENT_2)
+    about = orjson.dumps(_about_json(file), option=orjson.OPT_INDENT_2)
+    to.write(about.removesuffix(b"\n}") + b',\n  "tables": {')
+    for number, shape in enumerate(file.shapes):
+        to.write(b"%s\n    %s: [" % (b"," if number else b"", orjson.dumps(shape.name)))
+        names = [field.name for field in shape.fields]
+        between = b"\n      "
+        for row in file.tables.get(shape.name, ()):
+            named = zip(names, row, strict=True)
+            to.write(between)
+            to.write(orjson.dumps({name: _json_value(value) for name, value in named if value is not None}))
+            between = b",\n      "
+        to.write(b"]")
+    to.write(b"\n  }\n}\n")
 
 
-def as_plain(file: CoachFile) -> dict[str, Any]:
-    """The whole as a JSON-able dict: what it is, its dictionary, its schema, its rows without the nulls."""
+def _about_json(file: CoachFile) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "format_version": FORMAT_VERSION,
@@ -143,17 +167,6 @@ def as_plain(file: CoachFile) -> dict[str, Any]:
             for shape in file.shapes
         ],
         "schema": json_schema(file.shapes),
-        "tables": {
-            shape.name: [
-                {
-                    field.name: _json_value(value)
-                    for field, value in zip(shape.fields, row, strict=True)
-                    if value is not None
-                }
-                for row in file.tables.get(shape.name, ())
-            ]
-            for shape in file.shapes
-        },
     }
 
 
@@ -475,6 +488,10 @@ def _read_about(table: Table) -> tuple[str, datetime]:
 
 
 def to_xlsx(file: CoachFile) -> bytes:
+    return as_bytes(file, "xlsx")
+
+
+def write_xlsx(file: CoachFile, to: IO[bytes]) -> None:
     """A workbook with a sheet a table.
 
     Raises
@@ -482,6 +499,10 @@ def to_xlsx(file: CoachFile) -> bytes:
     ValueError
         If a table has more rows than a sheet holds; CSV and JSON have no such bound.
     """
+    writers.write_xlsx(_sheets(file), to)
+
+
+def _sheets(file: CoachFile) -> Iterator[Sheet]:
     long: list[Sequence[Cell]] = []
 
     def fitting(value: Cell) -> Cell:
@@ -489,28 +510,21 @@ def to_xlsx(file: CoachFile) -> bytes:
         size = XLSX_TEXT // 2
         if not isinstance(value, str) or len(value) < size:
             return value
-        number, whole = len({row[0] for row in long}) + 1, escape_formula(value)
+        number, whole = (long[-1][0] if long else 0) + 1, escape_formula(value)  # type: ignore[operator]
         # The full stop keeps a part as it is that begins with a sign or a space.
         long.extend((number, at // size, "." + whole[at : at + size]) for at in range(0, len(whole), size))
         return f"{_LONG}{number}"
 
-    sheets = []
+    yield _about_sheet(file)
+    yield _dictionary_sheet(file.shapes)
     for shape in file.shapes:
-        rows = file.tables.get(shape.name, ())
-        if len(rows) > 1_048_575:
-            raise ValueError(f"{shape.name} has more rows than a workbook's sheet holds; take CSV or JSON")
-        sheets.append(
-            Sheet(
-                shape.name,
-                [field.name for field in shape.fields],
-                [
-                    [fitting(_to_cell(value, field)) for value, field in zip(row, shape.fields, strict=True)]
-                    for row in rows
-                ],
-            )
+        rows = (
+            [fitting(_to_cell(value, field)) for value, field in zip(row, shape.fields, strict=True)]
+            for row in file.tables.get(shape.name, ())
         )
-    extra = [Sheet(_LONG_SHEET, ("number", "part", "text"), long)] if long else []
-    return xlsx_bytes([_about_sheet(file), _dictionary_sheet(file.shapes), *sheets, *extra])
+        yield Sheet(shape.name, [field.name for field in shape.fields], rows)
+    if long:
+        yield Sheet(_LONG_SHEET, ("number", "part", "text"), long)
 
 
 def from_xlsx(data: bytes, file: str, *, limits: Limits = FILE_LIMITS) -> ReadCoachFile:
@@ -553,27 +567,38 @@ def _from_tables(table: Callable[[str], Table], about: Table, dictionary: Table)
 
 
 def to_csv_archive(file: CoachFile) -> bytes:
+    return as_bytes(file, "zip")
+
+
+def write_csv_archive(file: CoachFile, to: IO[bytes]) -> None:
     """A ZIP archive of CSV files, with the dictionary, the JSON schema and a page on how to read it."""
     import orjson
 
-    buffer = io.BytesIO()
-    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+    with zipfile.ZipFile(to, "w", zipfile.ZIP_DEFLATED) as archive:
 
-        def add(name: str, data: bytes) -> None:
-            # A fixed time: the same data give the same bytes.
-            archive.writestr(zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0)), data, zipfile.ZIP_DEFLATED)
+        def add(name: str, pieces: Iterable[bytes]) -> None:
+            with member(archive, name) as part:
+                for piece in pieces:
+                    part.write(piece)
 
         for sheet in (_about_sheet(file), _dictionary_sheet(file.shapes)):
-            add(f"{sheet.name}.csv", csv_bytes(sheet.header, sheet.rows))
-        add("README.txt", (_READ_ME + "\n").encode())
-        add("schema.json", orjson.dumps(json_schema(file.shapes), option=orjson.OPT_INDENT_2))
+            add(f"{sheet.name}.csv", csv_pieces(sheet.header, sheet.rows))
+        add("README.txt", [(_READ_ME + "\n").encode()])
+        add("schema.json", [orjson.dumps(json_schema(file.shapes), option=orjson.OPT_INDENT_2)])
         for shape in file.shapes:
             rows: Iterable[Sequence[Cell]] = (
                 [_to_cell(value, field) for value, field in zip(row, shape.fields, strict=True)]
                 for row in file.tables.get(shape.name, ())
             )
-            add(f"tables/{shape.name}.csv", csv_bytes([field.name for field in shape.fields], rows))
-    return buffer.getvalue()
+            add(f"tables/{shape.name}.csv", csv_pieces([field.name for field in shape.fields], rows))
+
+
+def member(archive: zipfile.ZipFile, name: str) -> IO[bytes]:
+    """A part of an archive, to be written piece by piece; however large it becomes."""
+    # A fixed time: the same data give the same bytes.
+    info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
+    info.compress_type = zipfile.ZIP_DEFLATED
+    return archive.open(info, "w", force_zip64=True)
 
 
 def from_csv_archive(data: bytes, file: str, *, limits: Limits = FILE_LIMITS) -> ReadCoachFile:
@@ -604,7 +629,7 @@ def read(data: bytes, file: str, *, limits: Limits = FILE_LIMITS) -> ReadCoachFi
 
 
 WRITERS = {
-    "json": (to_json, "application/json"),
-    "xlsx": (to_xlsx, "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
-    "zip": (to_csv_archive, "application/zip"),
+    "json": (write_json, "application/json"),
+    "xlsx": (write_xlsx, "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
+    "zip": (write_csv_archive, "application/zip"),
 }

@@ -8,7 +8,8 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any
+from pathlib import Path
+from typing import IO, Any
 
 from app.exchange.cells import escape_formula
 from app.exchange.log_file import LogRows
@@ -16,6 +17,7 @@ from app.training.units import Unit
 
 Cell = str | int | float | bool | date | datetime | None
 _ROWS_A_PIECE = 2_000
+XLSX_ROWS = 1_048_575  # rows of a sheet under its header
 XLSX_TEXT = 32_767  # characters a cell of a workbook holds
 
 
@@ -73,29 +75,51 @@ def _number(value: float) -> str:
     return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
 
 
-def xlsx_bytes(sheets: Sequence[Sheet]) -> bytes:
+def xlsx_bytes(sheets: Iterable[Sheet]) -> bytes:
+    buffer = io.BytesIO()
+    write_xlsx(sheets, buffer)
+    return buffer.getvalue()
+
+
+def write_xlsx(sheets: Iterable[Sheet], to: IO[bytes]) -> None:
     """A workbook. Text is written as text and dates as ISO text, so that no program turns them into others.
 
-    Numbers that would lose digits in a spreadsheet's 15 are written as text too.
+    Numbers that would lose digits in a spreadsheet's 15 are written as text too. A row is forgotten once it
+    is written; sheets wait in temporary files.
+
+    Raises
+    ------
+    ValueError
+        If a sheet has more rows, or a text more characters, than a workbook holds.
     """
     import xlsxwriter
 
-    buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, {"in_memory": True, "strings_to_formulas": False})
+    book = xlsxwriter.Workbook(to, {"constant_memory": True, "strings_to_formulas": False})
     head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True})
     text = book.add_format({"num_format": "@"})
-    for sheet in sheets:
-        page = book.add_worksheet(sheet.name)
-        page.freeze_panes(1, 0)
-        for column, title in enumerate(sheet.header):
-            page.write_string(0, column, escape_formula(title), head)
-            page.set_column(column, column, sheet.widths.get(title, min(max(len(title) + 2, 10), 40)))
-        for row, values in enumerate(sheet.rows, 1):
-            for column, value in enumerate(values):
-                _write_cell(page, row, column, value, text)
-        page.autofilter(0, 0, page.dim_rowmax or 0, max(len(sheet.header) - 1, 0))
+    try:
+        for sheet in sheets:
+            _write_sheet(book.add_worksheet(sheet.name), sheet, head, text)
+    except BaseException:
+        for page in book.worksheets():  # The library leaves the files of a workbook that is not closed.
+            page.row_data_fh.close()
+            Path(page.row_data_filename).unlink(missing_ok=True)
+        raise
     book.close()
-    return buffer.getvalue()
+
+
+def _write_sheet(page: Any, sheet: Sheet, head: Any, text: Any) -> None:
+    page.freeze_panes(1, 0)
+    for column, title in enumerate(sheet.header):
+        page.set_column(column, column, sheet.widths.get(title, min(max(len(title) + 2, 10), 40)))
+    for column, title in enumerate(sheet.header):
+        page.write_string(0, column, escape_formula(title), head)
+    for row, values in enumerate(sheet.rows, 1):
+        if row > XLSX_ROWS:
+            raise ValueError(f"{sheet.name} has more rows than a workbook's sheet holds; take CSV or JSON")
+        for column, value in enumerate(values):
+            _write_cell(page, row, column, value, text)
+    page.autofilter(0, 0, page.dim_rowmax or 0, max(len(sheet.header) - 1, 0))
 
 
 def _write_cell(page: Any, row: int, column: int, value: Cell, text: Any) -> None:

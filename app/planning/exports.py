@@ -7,13 +7,14 @@ passwords, sessions, links and tokens: they belong to an account and a server, n
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, NamedTuple
 from zoneinfo import available_timezones
 
 from app.storage import audit, belongings, exercises, lifters, logs
-from app.storage.engine import Store
+from app.storage.engine import Store, Transaction
 from app.storage.models import Coach, SetMark
 from app.training.plan import PlanError, plan_from_dict
 from app.training.units import Unit, mass_number
@@ -51,21 +52,34 @@ class Everything:
     tables: Mapping[str, Sequence[tuple[Any, ...]]]
 
 
-def everything(
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """`Everything` while it is read: each walk over a table's rows reads them a few at a time.
+
+    ``log`` is the log of the lifter it is about, empty where it is about the coach.
+    """
+
+    described: Mapping[str, tuple[str, tuple[Column, ...]]]
+    tables: Mapping[str, belongings.Rows]
+    log: tuple[str, Sequence[LogRow]]
+
+
+@contextmanager
+def opened(
     store: Store, coach: Coach, *, lifter_id: int | None = None, by: str, address: str = "", now: datetime
-) -> Everything:
-    """All that a coach owns, or all there is about one lifter; that it was taken out is recorded.
+) -> Iterator[Opened]:
+    """All that a coach owns, or all there is about one lifter, row by row from one view of the database.
+
+    That it was taken out is recorded before anything is handed out.
 
     Raises
     ------
     LifterNotFound
         If the lifter is not one of this coach's.
     """
-    with store.reading() as db:
+    with store.transaction() as db:
         if lifter_id is not None:
             lifters.of_coach(db, coach, lifter_id)
-        tables = belongings.read(db, coach, lifter_id=lifter_id)
-    with store.transaction() as db:
         audit.record(
             db,
             kind="export",
@@ -76,7 +90,28 @@ def everything(
             address=address,
             what="everything" if lifter_id is None else "one lifter",
         )
-    return Everything({name: (belongings.BY_NAME[name].meaning, columns_of(name)) for name in tables}, tables)
+    with belongings.opened(store, coach, lifter_id=lifter_id) as whole:
+        tables = whole.tables()
+        described = {name: (belongings.BY_NAME[name].meaning, columns_of(name)) for name in tables}
+        log: tuple[str, Sequence[LogRow]] = ("", ())
+        if lifter_id is not None:
+            name, rows, _ = _log_of(whole.db, coach, lifter_id)
+            log = (name, rows)
+        yield Opened(described, tables, log)
+
+
+def everything(
+    store: Store, coach: Coach, *, lifter_id: int | None = None, by: str, address: str = "", now: datetime
+) -> Everything:
+    """`opened`, read whole into memory: for what is small, and for tests.
+
+    Raises
+    ------
+    LifterNotFound
+        If the lifter is not one of this coach's.
+    """
+    with opened(store, coach, lifter_id=lifter_id, by=by, address=address, now=now) as found:
+        return Everything(found.described, {name: list(rows) for name, rows in found.tables.items()})
 
 
 def load(
@@ -245,15 +280,20 @@ def log_of(
         If the lifter is not one of this coach's.
     """
     with store.reading() as db:
-        lifter = lifters.of_coach(db, coach, lifter_id)
-        names = {one.id: one.name for one in exercises.all_of(db, coach)}
-        ratings = {
-            one.id: (one.session_rpe_tenths, one.minutes)
-            for one in logs.sessions_between(db, lifter.id, 0, 4_000_000)
-        }
-        stored = logs.sets_between(db, lifter.id, 0, 4_000_000)
+        found = _log_of(db, coach, lifter_id)
     with store.transaction() as db:
-        audit.record(db, kind="export", actor=by, coach_id=coach.id, lifter_id=lifter.id, at=now, what="log")
+        audit.record(db, kind="export", actor=by, coach_id=coach.id, lifter_id=lifter_id, at=now, what="log")
+    return found
+
+
+def _log_of(db: Transaction, coach: Coach, lifter_id: int) -> tuple[str, list[LogRow], int]:
+    lifter = lifters.of_coach(db, coach, lifter_id)
+    names = {one.id: one.name for one in exercises.all_of(db, coach)}
+    ratings = {
+        one.id: (one.session_rpe_tenths, one.minutes)
+        for one in logs.sessions_between(db, lifter.id, 0, 4_000_000)
+    }
+    stored = logs.sets_between(db, lifter.id, 0, 4_000_000)
     rows = list(_log_rows(lifter.name, stored, names, ratings))
     return lifter.name, rows, len(stored) - len(rows)
 

@@ -8,7 +8,10 @@ every such place.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from array import array
+from bisect import bisect_left
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, Literal
@@ -33,6 +36,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import Session
 
+from app.storage.engine import Store
 from app.storage.exercises import key_of
 from app.storage.models import Base, Coach, Lifter
 from app.storage.types import Document, Instant
@@ -318,44 +322,95 @@ _INSIDE: Mapping[str, Callable[[Row, Row, Rename], None]] = {
 # Out ------------------------------------------------------------------------------------------------
 
 
-def read(db: Session, coach: Coach, *, lifter_id: int | None = None) -> dict[str, list[tuple[Any, ...]]]:
-    """Every row of a coach by table, or all there is about one lifter; columns as `Belonging.columns`.
+class Rows:
+    """The rows of one table, read anew from the database by each walk over them, a few at a time."""
 
-    Lifters who were removed are not among them.
+    def __init__(self, whole: Whole, belonging: Belonging) -> None:
+        self._whole, self._belonging = whole, belonging
+        self.given = 0  # rows of the last walk
+
+    def __iter__(self) -> Iterator[tuple[Any, ...]]:
+        self.given = 0
+        for row in self._whole.walk(self._belonging):
+            self.given += 1
+            yield row
+
+
+class Whole:
+    """Everything of a coach, or all there is about one lifter, as one transaction sees it.
+
+    Lifters who were removed are not among it. Of a table whose rows have numbers, only the numbers are held:
+    in the order of the primary key, a row's number in the file is its place.
     """
-    raw = {
-        one.name: [dict(row) for row in db.execute(_query(one, coach, lifter_id)).mappings()]
-        for one in BELONGINGS
-        if lifter_id is None or one.name not in PERSONAL
-    }
-    if lifter_id is not None:
-        _only_used(raw)
-    numbers = {
-        name: {row["id"]: number for number, row in enumerate(rows, 1)}
-        for name, rows in raw.items()
-        if BY_NAME[name].has_numbers
-    }
-    nothing: dict[int, int] = {}
 
-    def rename(table: str, number: int) -> int | None:
-        return numbers.get(table, nothing).get(number)
+    def __init__(self, db: Session, coach: Coach, *, lifter_id: int | None = None) -> None:
+        self.db, self._coach, self._lifter_id = db, coach, lifter_id
+        self._tables = [one for one in BELONGINGS if lifter_id is None or one.name not in PERSONAL]
+        self._used = None if lifter_id is None else self._exercises_used()
+        self._numbers = {
+            one.name: array("q", self._walk_raw(one, numbers_only=True))
+            for one in self._tables
+            if one.has_numbers and "id" not in one.left_out
+        }
 
-    found: dict[str, list[tuple[Any, ...]]] = {}
-    for name, rows in raw.items():
-        belonging = BY_NAME[name]
-        columns = belonging.columns
-        kinds = [(one.name, kind_of(one)) for one in columns]
-        outside = []
-        for row in rows:
-            new = renamed(name, row, rename)
+    def tables(self) -> dict[str, Rows]:
+        """The tables in the order in which they are loaded; columns as `Belonging.columns`."""
+        return {one.name: Rows(self, one) for one in self._tables}
+
+    def walk(self, belonging: Belonging) -> Iterator[tuple[Any, ...]]:
+        keys = [i for i, one in enumerate(belonging.columns) if one.primary_key]
+        # Engines order texts each in their own way; such tables are small. Numbers keep their order renamed.
+        if any(isinstance(one.type, String) for one in belonging.table.primary_key.columns):
+            return iter(sorted(self._renamed(belonging), key=lambda row: tuple(row[i] for i in keys)))
+        return self._renamed(belonging)
+
+    def _renamed(self, belonging: Belonging) -> Iterator[tuple[Any, ...]]:
+        kinds = [(one.name, kind_of(one)) for one in belonging.columns]
+        for row in self._walk_raw(belonging):
+            new = renamed(belonging.name, row, self._rename)
             if "id" in new:
-                new["id"] = numbers[name][row["id"]]
-            outside.append(tuple(_outside(new[column], kind) for column, kind in kinds))
-        if not belonging.has_numbers:
-            keys = [i for i, one in enumerate(columns) if one.primary_key]
-            outside.sort(key=lambda row: tuple(row[i] for i in keys))
-        found[name] = outside
-    return found
+                new["id"] = self._rename(belonging.name, row["id"])
+            yield tuple(_outside(new[column], kind) for column, kind in kinds)
+
+    def _walk_raw(self, one: Belonging, *, numbers_only: bool = False) -> Iterator[Any]:
+        query = _query(one, self._coach, self._lifter_id)
+        if self._used is not None and one.name == "exercises":
+            query = query.where(one.table.c.id.in_(sorted(self._used)))
+        if self._used is not None and one.name == "exercise_aliases":
+            return
+        if numbers_only:
+            query = query.with_only_columns(one.table.c.id)
+        rows = self.db.execute(query, execution_options={"yield_per": CHUNK})
+        if numbers_only:
+            yield from rows.scalars()
+        else:
+            yield from map(dict, rows.mappings())
+
+    def _rename(self, table: str, number: int) -> int | None:
+        known = self._numbers.get(table)
+        if known is None:
+            return None
+        place = bisect_left(known, number)
+        return place + 1 if place < len(known) and known[place] == number else None
+
+    def _exercises_used(self) -> set[int]:
+        """The exercises that something of this lifter speaks of."""
+        used: set[int] = set()
+        for one in self._tables:
+            if "exercise_id" in one.references and one.name != "exercise_aliases":
+                column = one.table.c.exercise_id
+                query = _query(one, self._coach, self._lifter_id).with_only_columns(column).distinct()
+                used |= {found for found in self.db.scalars(query.order_by(None)) if found is not None}
+        return used
+
+
+@contextmanager
+def opened(store: Store, coach: Coach, *, lifter_id: int | None = None) -> Iterator[Whole]:
+    """`Whole` over one view of the database, whatever is written meanwhile."""
+    with store.reading() as db:
+        if not store.is_sqlite:
+            db.connection(execution_options={"isolation_level": "REPEATABLE READ"})
+        yield Whole(db, coach, lifter_id=lifter_id)
 
 
 def _query(one: Belonging, coach: Coach, lifter_id: int | None) -> Select[Any]:
@@ -375,18 +430,6 @@ def _query(one: Belonging, coach: Coach, lifter_id: int | None) -> Select[Any]:
         return query.where(columns.lifter_id.in_(lifters))
     blocks = Base.metadata.tables["blocks"].c
     return query.where(columns.block_id.in_(select(blocks.id).where(blocks.lifter_id.in_(lifters))))
-
-
-def _only_used(raw: dict[str, list[Row]]) -> None:
-    """Leave out the exercises that nothing of this lifter speaks of."""
-    used = {
-        row["exercise_id"]
-        for name, rows in raw.items()
-        if "exercise_id" in BY_NAME[name].references and name != "exercise_aliases"
-        for row in rows
-    }
-    raw["exercises"] = [one for one in raw["exercises"] if one["id"] in used]
-    raw["exercise_aliases"] = []
 
 
 def _outside(value: Any, kind: Kind) -> Any:

@@ -96,7 +96,7 @@ def test_rosters_go_out_and_come_back_equal(any_store: Store) -> None:
         found = out(any_store, first)
         assert as_rows(found) == given
         form = ("json", "xlsx", "zip")[seed % 3]
-        read = coach_file.read(coach_file.WRITERS[form][0](file_of(found)), f"all.{form}")
+        read = coach_file.read(coach_file.as_bytes(file_of(found), form), f"all.{form}")
         assert read.errors == ()
         exports.load(any_store, second, rows_of(read.file), by="test", now=NOW)
         assert out(any_store, second) == found
@@ -235,6 +235,20 @@ def test_one_persons_data_holds_nothing_of_anybody_else(store: Store) -> None:
         exports.everything(
             store, make_coach(store, login="other@example.org"), lifter_id=mine.id, by="test", now=NOW
         )
+
+
+def test_an_export_is_of_one_moment_whatever_is_written_meanwhile(any_store: Store) -> None:
+    coach = make_coach(any_store)
+    lifter, squat = make_lifter(any_store, coach=coach), make_exercise(any_store, coach=coach)
+    log_sets(any_store, lifter, squat, TODAY, [(100, 5, 8)])
+    with exports.opened(any_store, coach, by="test", now=NOW) as found:
+        sessions = list(found.tables["logged_sessions"])
+        log_sets(any_store, lifter, squat, TODAY + 1, [(110, 5, 8)])
+        make_lifter(any_store, coach=coach, name="Otto Later")
+        assert len(list(found.tables["logged_sets"])) == len(sessions) == 1
+        assert len(list(found.tables["lifters"])) == 1
+        assert found.tables["logged_sets"].given == 1
+    assert len(out(any_store, coach).tables["logged_sets"]) == 2
 
 
 def test_a_log_out_reads_back_as_typed(store: Store) -> None:

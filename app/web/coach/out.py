@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import io
 import re
+import tempfile
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
+from typing import IO
 
 from fastapi import APIRouter, Request
-from fastapi.responses import Response
+from fastapi.responses import Response, StreamingResponse
 from starlette.datastructures import UploadFile
 
 from app import __version__
@@ -25,6 +27,8 @@ from app.web.pages import page, see_other
 
 router = APIRouter()
 FORMS = {"json": "JSON", "xlsx": "workbook (XLSX)", "zip": "CSV tables in a ZIP archive"}
+IN_MEMORY = 2**22  # bytes of a file that is not put on the disk
+PIECE = 2**18
 NOT_YOURS = "This is not your password"
 
 
@@ -41,13 +45,13 @@ def export_all(
     wrong = confirmed(store, coach, form, "password", now)
     if form.errors:
         return show_data(request, coach, store, form.errors, wrong or 422, {"form": chosen})
-    found = exports.everything(store, coach, by=coach.name, address=address, now=now)
     write, media = coach_file.WRITERS[chosen]
     try:
-        body = write(as_file(found, now))
+        with exports.opened(store, coach, by=coach.name, address=address, now=now) as found:
+            body = spooled(lambda to: write(as_file(found, now), to))
     except ValueError as error:
         return show_data(request, coach, store, {"form": f"{error}."}, 422)
-    return download(body, f"terrace-{now:%Y-%m-%d}.{chosen}", media)
+    return send_file(body, f"terrace-{now:%Y-%m-%d}.{chosen}", media)
 
 
 @router.post("/data/whole")
@@ -122,14 +126,19 @@ def export_one(
 ) -> Response:
     """All there is about one lifter, to be handed to them: tables, the same as JSON, and the log."""
     by = desk.actor.name
-    found = exports.everything(store, desk.owner, lifter_id=lifter_id, by=by, address=address, now=now)
-    name, rows, _ = exports.log_of(store, desk.owner, lifter_id, by=by, now=now)
-    file = as_file(found, now)
-    body = io.BytesIO(coach_file.to_csv_archive(file))
-    with zipfile.ZipFile(body, "a", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("everything.json", coach_file.to_json(file))
-        archive.writestr("LOG.csv", _csv(rows))
-    return download(body.getvalue(), f"{_file_name(name)}.zip", "application/zip")
+    with exports.opened(store, desk.owner, lifter_id=lifter_id, by=by, address=address, now=now) as found:
+        name, rows = found.log
+        body = spooled(lambda to: _hand_over(as_file(found, now), rows, to))
+    return send_file(body, f"{_file_name(name)}.zip", "application/zip")
+
+
+def _hand_over(file: coach_file.CoachFile, log: Sequence[exports.LogRow], to: IO[bytes]) -> None:
+    coach_file.write_csv_archive(file, to)
+    with zipfile.ZipFile(to, "a", zipfile.ZIP_DEFLATED) as archive:
+        with coach_file.member(archive, "everything.json") as part:
+            coach_file.write_json(file, part)
+        with coach_file.member(archive, "LOG.csv") as part:
+            part.write(_csv(log))
 
 
 @router.post("/lifters/{lifter_id}/remove")
@@ -225,8 +234,33 @@ def confirmed(store: AppStore, coach: Coach, form: Form, field: str, now: dateti
     return None
 
 
-def as_file(found: exports.Everything, now: datetime) -> coach_file.CoachFile:
+def as_file(found: exports.Opened, now: datetime) -> coach_file.CoachFile:
     return coach_file.file_of(found.described, found.tables, program_version=__version__, made_at=now)
+
+
+def spooled(write: Callable[[IO[bytes]], None]) -> IO[bytes]:
+    """What is written, from its start: in memory while it is small, else in a file without a name."""
+    body = tempfile.SpooledTemporaryFile(max_size=IN_MEMORY)  # noqa: SIM115 - it is closed when it was sent
+    try:
+        write(body)
+    except BaseException:
+        body.close()
+        raise
+    return body
+
+
+def send_file(body: IO[bytes], name: str, media: str) -> Response:
+    """A download of known length, sent in pieces."""
+    size = body.seek(0, io.SEEK_END)
+    body.seek(0)
+
+    def pieces() -> Iterator[bytes]:
+        with body:
+            while piece := body.read(PIECE):
+                yield piece
+
+    headers = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "no-store"}
+    return StreamingResponse(pieces(), media_type=media, headers=headers | {"Content-Length": str(size)})
 
 
 def download(body: bytes, name: str, media: str) -> Response:
@@ -234,11 +268,11 @@ def download(body: bytes, name: str, media: str) -> Response:
     return Response(body, media_type=media, headers=headers)
 
 
-def _csv(rows: list[exports.LogRow]) -> bytes:
+def _csv(rows: Sequence[exports.LogRow]) -> bytes:
     return writers.log_csv(_lines(rows))
 
 
-def _lines(rows: list[exports.LogRow]) -> Iterator[writers.LogLine]:
+def _lines(rows: Sequence[exports.LogRow]) -> Iterator[writers.LogLine]:
     names = exports.LogRow.__slots__
     return (writers.LogLine(**{name: getattr(one, name) for name in names}) for one in rows)
 
