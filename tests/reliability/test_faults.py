@@ -419,3 +419,47 @@ def test_what_cannot_be_written_is_said_at_the_start(migrated_file: Path, tmp_pa
         assert "cannot be written" in ended.stderr
         assert "TERRACE_DATA_DIR" in ended.stderr
     data.chmod(0o755)
+
+
+# Another program holds the database -------------------------------------------------------------------
+
+HOLD = """
+import sqlite3, sys, time
+held = sqlite3.connect(sys.argv[1], isolation_level=None)
+held.execute("BEGIN IMMEDIATE")
+print("held", flush=True)
+time.sleep(float(sys.argv[2]))
+held.execute("ROLLBACK")
+"""
+
+
+@pytest.mark.parametrize(("seconds", "taken"), [(2, True), (30, False)])
+def test_a_lock_held_for_a_moment_is_waited_for_and_a_long_one_is_told(
+    desk: Desk, tmp_path: Path, seconds: int, taken: bool
+) -> None:
+    path = tmp_path / "terrace.db"
+    before = content(path)
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLD, str(path), str(seconds)], stdout=subprocess.PIPE, text=True
+    ) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == "held\n"
+        answer = desk.set_(1)
+        if taken:
+            assert answer.status_code == 200
+        else:
+            assert (answer.status_code, answer.headers["Retry-After"]) == (503, "5")
+            assert "held by another program" in answer.text
+            assert "locked" not in answer.text
+            assert desk.phone.get("/today").status_code == desk.coach.get("/").status_code == 200
+            assert content(path) == before
+            assert holder.poll() is None, "the answer came only after the lock had gone"
+        holder.terminate()
+    desk.count = 0
+    assert desk.set_(1).status_code == 200
+    assert len(rows_of(path)) == 1
+
+
+def rows_of(path: Path) -> list[tuple[str]]:
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute("SELECT note FROM logged_sets WHERE note LIKE 'n0%'").fetchall()
