@@ -161,11 +161,15 @@ def sign_in(store: Store, login: str, password: str, *, device: str, address: st
     TooManyTries, WrongCredentials
         If there were too many tries, or the two do not belong together.
     """
-    account = f"account:{login.strip().casefold()[:180]}"
     _take(store, f"address:{address}", PER_ADDRESS, now)
-    _take(store, account, PER_ACCOUNT, now)
     with store.reading() as db:
         coach = access.coach_by_login(db, login)
+        at_home = coach is not None and access.has_signed_in_from(db, coach, address)
+    # Tries from where this coach has signed in before are counted apart: somebody who goes on guessing
+    # from elsewhere must not keep the owner out.
+    place = f"@{address[:60]}" if at_home else ""
+    account = f"account:{login.strip().casefold()[:120]}{place}"
+    _take(store, account, PER_ACCOUNT, now)
     stored = _NOBODY if coach is None or coach.disabled_at is not None else coach.password_hash
     with _HASHING:
         try:
@@ -276,7 +280,7 @@ def confirm(store: Store, coach: Coach, password: str, *, now: datetime) -> None
     TooManyTries, WrongCredentials
         If there were too many tries, or it is not this coach's password.
     """
-    _take(store, f"account:{coach.login}", PER_ACCOUNT, now)
+    _take(store, f"confirm:{coach.id}", PER_ACCOUNT, now)
     with _HASHING:
         try:
             HASHER.verify(coach.password_hash, password)

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from app.storage.models import (
     ApiToken,
     Attempt,
+    AuditEvent,
     Coach,
     CoachMember,
     CoachSession,
@@ -39,6 +40,14 @@ def any_coach(db: Session) -> bool:
 
 def coach_by_login(db: Session, login: str) -> Coach | None:
     return db.scalar(select(Coach).where(Coach.login == login.strip().casefold()))
+
+
+def has_signed_in_from(db: Session, coach: Coach, address: str) -> bool:
+    """Whether this coach has entered the right password from this address before."""
+    query = select(AuditEvent.id).where(
+        AuditEvent.coach_id == coach.id, AuditEvent.kind == "sign-in", AuditEvent.address == address
+    )
+    return db.scalar(query.limit(1)) is not None
 
 
 def only_coach(db: Session) -> Coach | None:
