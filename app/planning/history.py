@@ -291,6 +291,11 @@ def set_text(one: Mapping[str, Any], unit: Unit) -> str:
     return f"{_work_text(one, unit)}{_effort_text(one)}"
 
 
+def as_typed(one: Mapping[str, Any]) -> str:
+    """A logged set in a line, in the unit it was typed in: what was meant may hang on that unit."""
+    return set_text(one, "lb" if str(one.get("typed") or "").endswith("lb") else "kg")
+
+
 def _work_text(one: Mapping[str, Any], unit: Unit) -> str:
     grams = int(one["load_grams"])
     typed = None

@@ -15,7 +15,7 @@ from app.planning.analysis import recompute
 from app.planning.attention import Finding
 from app.planning.worker import run_pending
 from app.storage import lifters, logs
-from app.storage.models import CoachMember, Decision, PlannedSession, Prescription, SetMark
+from app.storage.models import CoachMember, Decision, Lifter, PlannedSession, Prescription, SetMark
 from tests.factories import NOW, TODAY, log_sets, make_coach, make_exercise, make_lifter
 from tests.planning.world import World, add_block, finding, report_pain, train
 from tests.web.conftest import Client, sign_in
@@ -593,3 +593,14 @@ def test_what_was_decided_about_odd_sets_is_shown_and_brought_back(client: Clien
         sets = logs.sets_between(db, odd.lifter.id, TODAY, TODAY)
     assert [one.load_grams for one in sets] == [245_000, 245_000, 111_130]
     assert client.post(f"/lifters/{odd.lifter.id}/odd-sets/987654/back").status_code == 404
+
+
+def test_a_set_is_quoted_in_the_unit_it_was_typed_in(client: Client, odd: World) -> None:
+    with client.store.transaction() as db:
+        lifter = db.get(Lifter, odd.lifter.id)
+        assert lifter is not None
+        lifter.unit = "lb"
+    address = f"/lifters/{odd.lifter.id}/odd-sets"
+    client.post(address, data={"set": picks(page(client, odd)), "fix": "correct"})
+    # In pounds it would be 540.13, which nobody typed.
+    assert "245 kg × 5 @ 8 → , decided: 245 lb × 5 @ 8" in text(client.get(address).text)

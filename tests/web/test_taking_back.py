@@ -143,3 +143,21 @@ def test_another_coach_takes_nothing_back(
     made = decide(client, coached, Choice("hold_course"))
     assert other_client.get(f"/decisions/{made.id}/take-back").status_code == 404
     assert other_client.post(f"/decisions/{made.id}/take-back", data={"seen": "x"}).status_code == 404
+
+
+def test_the_journal_offers_no_way_back_from_what_is_known_to_have_led_somewhere(
+    client: Client, coached: tuple[Lifter, Block, int]
+) -> None:
+    held, stepped = (
+        decide(client, coached, Choice("hold_course")),
+        decide(client, coached, Choice("step_back")),
+    )
+    ways = [f'href="/decisions/{one.id}/take-back"' for one in (held, stepped)]
+    assert [one in client.get("/decisions").text for one in ways] == [True, True]
+    with client.store.transaction() as db:
+        for number in (held.id, stepped.id):
+            known = db.get(Decision, number)
+            assert known is not None
+            known.outcome = {"verdict": "cannot be told"}
+    # A plan that nobody has trained yet can still be put back.
+    assert [one in client.get("/decisions").text for one in ways] == [False, True]

@@ -12,7 +12,7 @@ from fastapi.responses import Response
 from app.planning import decisions
 from app.planning.data_quality import ACTION
 from app.planning.days import today_in
-from app.planning.decisions import JournalLine
+from app.planning.decisions import PLAN_ACTIONS, JournalLine
 from app.planning.wording import odds
 from app.storage.models import Coach, Decision
 from app.training.units import KG_PER_LB
@@ -49,6 +49,11 @@ class Shown:
         if self.decision.action == ACTION:
             return f"/lifters/{self.decision.lifter_id}/odd-sets#decision-{self.decision.id}"
         return f"/decisions/{self.decision.id}/take-back"
+
+    @property
+    def is_final(self) -> bool:
+        """Whether it stands for good: it changed no plan and no set, and what it led to is known."""
+        return self.decision.outcome is not None and self.decision.action not in PLAN_ACTIONS | {ACTION}
 
     @property
     def decision(self) -> Decision:

@@ -19,7 +19,7 @@ from app.planning.data_quality import FIXES, OddSet, Pick
 from app.planning.days import monday_of
 from app.planning.decisions import LABELS, OPTIONS
 from app.planning.flags import FlagView
-from app.planning.history import NOTE_LENGTH, History, set_text
+from app.planning.history import NOTE_LENGTH, History, as_typed, set_text
 from app.planning.room import NextDose
 from app.planning.roster import STRIP_NEAR_DAYS
 from app.planning.wording import REASONS
@@ -645,7 +645,7 @@ def _odd_groups(found: Sequence[OddSet], unit: Unit) -> list[OddGroup]:
     groups: dict[tuple[str, str], list[tuple[OddSet, str, str]]] = {}
     for one in found:
         # In the unit it was typed in: converted, a wrong unit could not be seen.
-        logged = set_text(one.logged.plain(), "lb" if (one.logged.typed or "").endswith("lb") else "kg")
+        logged = as_typed(one.logged.plain())
         proposed = "leave it out"
         if one.proposed is not None:
             better = one.proposed

@@ -12,7 +12,7 @@ from fastapi.responses import Response
 from app.planning import data_quality, taking_back
 from app.planning.data_quality import DecidedSet, PastFix
 from app.planning.days import today_in
-from app.planning.history import set_text
+from app.planning.history import as_typed, set_text
 from app.storage.decisions import DecisionNotFound
 from app.storage.models import Coach
 from app.training.units import Unit
@@ -145,8 +145,9 @@ def _fix(fix: PastFix, unit: Unit) -> FixShown:
 
 
 def _set(one: DecidedSet, unit: Unit) -> SetShown:
-    before = set_text(one.before, "lb" if str(one.before.get("typed") or "").endswith("lb") else unit)
     after = "not in the log"
     if one.after is not None:
         after = set_text(one.after.plain(), "lb" if (one.after.typed or "").endswith("lb") else unit)
-    return SetShown(one, int(one.before.get("set_number") or one.pick.position + 1), before, after)
+    return SetShown(
+        one, int(one.before.get("set_number") or one.pick.position + 1), as_typed(one.before), after
+    )
