@@ -232,14 +232,15 @@ def desk(
         if found is None:
             return None
         session, coach = found
-        if now - session.last_used_at > idle or now - session.created_at > absolute:
+        # Counted both ways: a session opened while the clock was years ahead must not last that long.
+        if abs(now - session.last_used_at) > idle or abs(now - session.created_at) > absolute:
             return None
         owner, can_write = coach, True
         if roster is not None and roster != coach.id:
             for other, role in access.rosters_open_to(db, coach):
                 if other.id == roster:
                     owner, can_write = other, role == "write"
-    if now - session.last_used_at > TOUCH_AFTER:
+    if abs(now - session.last_used_at) > TOUCH_AFTER:
         # A full or busy disk must not keep anybody from reading: the use is noted next time.
         with suppress(StoreError), store.transaction() as db:
             access.touch_coach_session(db, session, now)
@@ -344,9 +345,9 @@ def lifter_of(store: Store, token: str, *, idle: timedelta, now: datetime) -> Li
     if found is None:
         return None
     session, lifter = found
-    if now - session.last_used_at > idle:
+    if abs(now - session.last_used_at) > idle:
         return None
-    if now - session.last_used_at > TOUCH_AFTER:
+    if abs(now - session.last_used_at) > TOUCH_AFTER:
         with suppress(StoreError), store.transaction() as db:
             access.touch_lifter_session(db, session, now)
     return lifter

@@ -253,7 +253,7 @@ class Counter:
         return self._holder
 
     def admit(self, holder: phone.Holder | None) -> phone.Holder:
-        if holder is None or self.now - holder.last_used_at > self.idle:
+        if holder is None or abs(self.now - holder.last_used_at) > self.idle:
             raise LinkEnded
         if self._expected is not None and self._expected != holder.lifter_id:
             raise NotYours
@@ -334,7 +334,7 @@ def take(
         counter.close()
         if counter.stale:
             phone.mark_stale(connection, holder.lifter_id, now)
-        if now - holder.last_used_at > TOUCH_AFTER:
+        if abs(now - holder.last_used_at) > TOUCH_AFTER:
             phone.touch(connection, holder.token_hash, now)
     return Taken(holder.lifter_id, answers)
 
