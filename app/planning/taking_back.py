@@ -104,7 +104,7 @@ def _propose(
         None if decision.exercise_id is None else names.get(decision.exercise_id),
         LABELS.get(decision.action, decision.action),
         changes,
-        "" if flag is None else _flag_words(*_flag_before(decision, today)),
+        "" if flag is None else _flag_words(*_flag_before(db, decision, today)),
         decision.action in SENDS,
         block_id,
         refusal,
@@ -139,7 +139,7 @@ def take_back(
             _revert(db, coach, decision, ready, today=today, by=by, now=now)
         flag = _flag_to_restore(db, decision)
         if flag is not None:
-            flag.state, flag.snoozed_until, flag.reason = _flag_before(decision, today)
+            flag.state, flag.snoozed_until, flag.reason = _flag_before(db, decision, today)
             flag.updated_at = now
         decision.detail = decision.detail | {"taken_back_by": by}
         decision.undone_at = now
@@ -367,10 +367,15 @@ def _flag_to_restore(db: Transaction, decision: Decision) -> Flag | None:
     return flag if flag.cleared_at is None and rests else None
 
 
-def _flag_before(decision: Decision, today: int) -> tuple[str, int | None, str]:
+def _flag_before(db: Transaction, decision: Decision, today: int) -> tuple[str, int | None, str]:
     """State, end of the snooze and reason of the flag when it was decided about; open if that is over."""
     was = decision.detail.get("flag_was") or {}
     state, until = was.get("state", "open"), was.get("until")
+    for earlier in decisions.of_flag(db, decision.flag_id or 0, before=decision.id):
+        label = LABELS.get(earlier.action, earlier.action)
+        if earlier.undone_at is not None and (label, earlier.look_again_day) == (was.get("reason"), until):
+            # It rested because of a decision that is taken back itself.
+            return _flag_before(db, earlier, today)
     if state == "dismissed" or (state == "snoozed" and until is not None and until > today):
         return state, until, str(was.get("reason", ""))
     return "open", None, ""

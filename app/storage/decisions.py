@@ -64,6 +64,13 @@ def of_action(db: Session, lifter_id: int, action: str, *, limit: int = 200) -> 
     ).all()
 
 
+def of_flag(db: Session, flag_id: int, *, before: int) -> Sequence[Decision]:
+    """Decisions about a flag that were made before one of them, newest first."""
+    return db.scalars(
+        select(Decision).where(Decision.flag_id == flag_id, Decision.id < before).order_by(Decision.id.desc())
+    ).all()
+
+
 def due(db: Session, lifter_id: int, day: int) -> Sequence[Decision]:
     """Decisions of a lifter whose day to look again has come and whose outcome is not known."""
     return db.scalars(

@@ -216,6 +216,16 @@ def test_a_message_stays_sent_and_the_flag_comes_back(desk: Desk) -> None:
     assert "my message of" in taking_back.draft_message(shown)
 
 
+def test_decisions_about_one_flag_can_be_taken_back_in_any_order(desk: Desk) -> None:
+    store, coach, *_ = desk
+    first = decide(desk, Choice("write", message="Hi Vilde"))
+    second = decide(desk, Choice("step_back"), NOW + timedelta(hours=1))
+    taking_back.take_back(store, coach, first.id, by="Bea", now=LATER)
+    assert the_flag(desk) == ("snoozed", TODAY + 21, "Step back")  # The second one stands.
+    taking_back.take_back(store, coach, second.id, by="Bea", now=LATER)
+    assert the_flag(desk) == ("open", None, "")
+
+
 def test_a_flag_answered_anew_since_keeps_its_answer(desk: Desk) -> None:
     store, coach, lifter, _, flag = desk
     made = decide(desk, Choice("hold_course"))

@@ -66,6 +66,19 @@ def test_everything_goes_out_by_password_and_into_an_empty_account(
     assert (again.status_code, "data in this account already" in again.text) == (409, True)
 
 
+def test_a_file_too_large_for_memory_is_sent_from_the_disk(
+    owner: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    exports.load(owner.store, owner.coach, rosters.tables(4), by="test", now=NOW)
+    given = {"form": "json", "password": PASSWORD}
+    small = owner.post("/data/export", data=given)
+    monkeypatch.setattr("app.web.coach.out.IN_MEMORY", 1_000)
+    monkeypatch.setattr("app.web.coach.out.PIECE", 700)
+    large = owner.post("/data/export", data=given)
+    assert large.content == small.content
+    assert int(large.headers["content-length"]) == len(large.content) > 1_000
+
+
 @pytest.mark.parametrize(
     ("content", "words"),
     [
