@@ -76,7 +76,7 @@ def test_a_file_too_large_for_memory_is_sent_from_the_disk(
     monkeypatch.setattr("app.web.coach.out.PIECE", 700)
     large = owner.post("/data/export", data=given)
     assert large.content == small.content
-    assert int(large.headers["content-length"]) == len(large.content) > 1_000
+    assert len(large.content) > 1_000
 
 
 @pytest.mark.parametrize(
