@@ -623,7 +623,7 @@ def next_block(
             overdue = days / residual if days is not None else math.inf
             matters = low <= wanted[1] and high >= wanted[0]
             fits: BlockKind = kind if matters else _kind_of(low)
-            since = "never trained" if days is None else f"last trained {days} days ago"
+            since = "never trained" if days is None else f"last trained {days} day{'s' * (days != 1)} ago"
             beyond = "beyond" if days is None or days > residual else "inside"
             found.append(
                 (
