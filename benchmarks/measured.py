@@ -50,17 +50,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     lifters, step = (14, 14) if given.quick else (scorecard.HELD_OUT_LIFTERS, 7)
     tally = scorecard.score("product", lifters=lifters, step=step)
     today = datetime.now(UTC).date().isoformat()
-    target = FOLDER / "measured.csv"
-    with target.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(COLUMNS)
-        for name, some, found in (("", lifters, tally), *_by_sensitivity(lifters, step)):
-            for row in scorecard.rows(found):
-                if name and row.name not in CURVE:
-                    continue
-                value = "" if math.isnan(row.value) else f"{row.value:.4g}"
-                said = (f"{row.name}{name}", row.label, value, row.unit, row.note)
-                writer.writerow((*said, some, f"{found.years:.0f}", step, today))
+    lines: list[tuple[object, ...]] = [COLUMNS]
+    for name, some, found in (("", lifters, tally), *_by_sensitivity(lifters, step)):
+        for row in scorecard.rows(found):
+            if name and row.name not in CURVE:
+                continue
+            value = "" if math.isnan(row.value) else f"{row.value:.4g}"
+            said = (f"{row.name}{name}", row.label, value, row.unit, row.note)
+            lines.append((*said, some, f"{found.years:.0f}", step, today))
+    # Written at once, when all is known: a running app reads this file.
+    with (FOLDER / "measured.csv").open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file, lineterminator="\n").writerows(lines)
     return 0
 
 
