@@ -226,6 +226,9 @@ def test_what_cannot_be_given_out_says_why_and_stores_nothing(world: World, writ
     }  # fmt: skip
     refused = writing.send("POST", f"/blocks/{made['id']}/assign", {"version": 1}, "key-of-an-assignment")
     assert (refused.status_code, "week 2" in refused.json()["detail"]) == (409, True)
+    [wrong] = refused.json()["errors"]
+    assert wrong["where"] == ["plan", "sessions", "0", "rows", "0", "cells", "1"]
+    assert wrong["expected"] == made["not_understood"][0]["expected"]
     good = begun(world, writing, key=KEY + "2")
     stale = writing.send("POST", f"/blocks/{good['id']}/assign", {"version": 7}, "key-of-an-assignment")
     assert (stale.status_code, stale.json()["current"]["version"]) == (409, 1)
@@ -267,6 +270,13 @@ def test_a_running_block_changes_from_today_on_under_a_new_version(world: World,
     first = writing.get(f"{path}/versions/1").json()
     assert first["plan"]["sessions"][0]["rows"][0]["cells"] == ["3 x 5 @ RPE 8", "", ""]
     assert writing.get(f"{path}/versions/9").status_code == 404
+    misread = deepcopy(PLAN)
+    misread["sessions"][1]["rows"][0]["cells"][2] = "some"
+    unclear = writing.send("PUT", f"{path}/plan", {"version": 2, "plan": misread})
+    assert (unclear.status_code, [one["where"] for one in unclear.json()["errors"]]) == (
+        409,
+        [["body", "plan", "sessions", "1", "rows", "0", "cells", "2"]],
+    )
     stale = writing.send("PUT", f"{path}/plan", body | {"plan": PLAN})
     assert (stale.status_code, stale.json()["current"]["version"]) == (409, 2)
     moved = writing.send("PUT", f"{path}/plan", {"version": 2, "plan": PLAN, "start": "2026-03-09"})
@@ -334,6 +344,10 @@ ITSELF = {"rule": "day", "kind": "light", "row": "r1"}
         ((*LIGHT, "rules", 0, "row"), "r77", (*LIGHT, "rules", 0, "row"), "in the plan"),
         ((*ROW, "rules", 0), ITSELF, (*ROW, "rules", 0, "row"), "follows itself"),
         (("living",), {"tolerance": 9}, ("living", "tolerance"), "from 0.5 to 4"),
+        (("most_step",), "-5 kg", ("most_step",), "more than nothing"),
+        (("name",), "Spring\x85", ("name",), "can be printed"),
+        (("sessions", 0, "name"), "Heavy\ue000", ("sessions", 0, "name"), "can be printed"),
+        ((*ROW, "exercise"), "Squat\ue000", (*ROW, "exercise"), "can be printed"),
         (("sessions", 1, "day"), 7, ("sessions", 1, "day"), "less than or equal to 6"),
     ],
 )  # fmt: skip

@@ -233,6 +233,7 @@ def test_another_coachs_desk_is_not_there(writing: Program, foreign: Program, wo
     report = report_pain(world, TODAY - 1, 6)
     about = f"/lifters/{world.lifter.id}/flags/{flag}"
     decision = writing.send("POST", f"{about}/decisions", {"action": "hold_course"}).json()["id"]
+    writing.send("POST", f"/lifters/{world.lifter.id}/messages", {"body": "For you alone."}, KEYS[1])
     before = count(world, AuditEvent)
     for method, path, body in _writes(world, flag, decision, report):
         answer = foreign.send(method, path, body, KEYS[0])
@@ -246,7 +247,9 @@ def test_another_coachs_desk_is_not_there(writing: Program, foreign: Program, wo
     ):
         assert foreign.get(path).status_code == 404, path
     assert foreign.send("POST", f"{about}/proposals", {"action": "hold_course"}).status_code == 404
-    assert foreign.get("/messages").json()["items"] == []
+    for path in ("/lifters", "/exercises", "/messages", "/flags?cleared=true", "/decisions"):
+        assert writing.get(path).json()["items"], path
+        assert foreign.get(path).json()["items"] == [], path
     assert count(world, AuditEvent) == before
 
 

@@ -145,7 +145,7 @@ def write_plan(
     now: Now,
 ) -> plan_shapes.BlockPlan:
     plan = plan_shapes.read(body.plan)
-    with _in_words(store, program.coach, block_id):
+    with _in_words(store, program.coach, block_id, sent=plan):
         program_blocks.replace_plan(
             store,
             program.coach,
@@ -237,7 +237,9 @@ def withdraw(
 
 
 @contextmanager
-def _in_words(store: Store, coach: Coach, block_id: int = 0) -> Iterator[None]:
+def _in_words(
+    store: Store, coach: Coach, block_id: int = 0, *, sent: PlanDocument | None = None
+) -> Iterator[None]:
     """Refusals of the planner as a program is told them, with the block as it stands where that helps."""
     try:
         yield
@@ -245,7 +247,11 @@ def _in_words(store: Store, coach: Coach, block_id: int = 0) -> Iterator[None]:
         words = "The block was changed meanwhile; current is what it is now."
         raise Told(409, words, current=_plan(store, coach, block_id)) from None
     except blocks.PlanNotReady as wrong:
-        raise Told(409, f"The plan cannot be given out. {' '.join(wrong.problems)[:2_000]}") from None
+        words = f"The plan cannot be given out. {' '.join(wrong.problems)[:2_000]}"
+        # A plan that was sent is named as part of the body, one that is stored as what `plan` reads.
+        plan = sent or program_blocks.written(store, coach, block_id).plan
+        errors = plan_shapes.misread(plan, ("body", "plan") if sent else ("plan",)) if plan else ()
+        raise Told(409, words, errors=errors) from None
     except blocks.BlockOverlaps as other:
         first, last = date.fromordinal(other.start_day), date.fromordinal(other.end_day)
         raise HTTPException(

@@ -20,8 +20,10 @@ OPERATIONS = (routes.router, logs.router, block_routes.router, words.router)
 ABOUT = """Read a coach's roster and write to it. Make a token on the account page and send it with each
 request as `Authorization: Bearer TOKEN`; it reads, or reads and writes, and can be revoked at any time.
 Lists come in pages: pass `next` as `after`. Dates are days on the lifter's calendar, instants are UTC, masses
-kilograms unless a unit stands beside them. An error is a problem document (RFC 9457) whose `detail` says what
-to do."""
+kilograms unless a unit stands beside them. A change names the version it was made on; if another is stored by
+now, nothing is done and the answer is 409 with what is stored under `current`. A write that must not happen
+twice carries an `Idempotency-Key`: sent again with the same one, it is answered as before. An error is a
+problem document (RFC 9457) whose `detail` says what to do."""
 PROBLEM = {
     "type": "object",
     "required": ["type", "title", "status", "detail"],

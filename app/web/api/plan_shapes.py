@@ -16,7 +16,7 @@ from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema
 from app.training import plan as plans
 from app.training.plan import PlanDocument, PlanError, plan_from_dict
 from app.training.records import BlockKind
-from app.training.rules import RuleError, rule_from_dict
+from app.training.rules import RuleError, read_step, rule_from_dict
 from app.web.api.door import Told, Wrong
 from app.web.api.shapes import MOST, NAME, TEXT, BlockOut, Day, In, Out, Unit
 
@@ -488,16 +488,21 @@ def read(plan: Plan) -> PlanDocument:
     for name in ("tolerance", "most_percent"):
         given["living"][name] = str(given["living"][name])
     errors: list[Wrong] = []
+    _printable(given["name"], ("name",), errors)
+    if plan.most_step is not None and not _is_rise(plan.most_step):
+        errors.append(_wrong(("most_step",), "more than nothing, such as “2.5 kg”, “5 lb” or “2 %”"))
     if sum(len(one.rows) for one in plan.sessions) * plan.weeks > MOST_CELLS:
         errors.append(_wrong(("sessions",), f"at most {MOST_CELLS:,} cells, rows times weeks"))
     _number(given)
     seen: dict[str, Place] = {}
     for s, session in enumerate(given["sessions"]):
         _once(session["id"], ("sessions", s, "id"), seen, errors)
+        _printable(session["name"], ("sessions", s, "name"), errors)
         for r, row in enumerate(session["rows"]):
             place: Place = ("sessions", s, "rows", r)
             _once(row["id"], (*place, "id"), seen, errors)
             row["exercise"] = " ".join(row["exercise"].split())
+            _printable(row["exercise"], (*place, "exercise"), errors)
             if len(row["cells"]) != plan.weeks:
                 words = f"{len(row['cells'])} cells, and the plan has {plan.weeks} weeks"
                 errors.append(_wrong((*place, "cells"), words))
@@ -517,6 +522,29 @@ def read(plan: Plan) -> PlanDocument:
         except PlanError as error:
             errors.append(_wrong((), str(error)))
     raise Told(422, "The plan cannot be taken; each place that is wrong is named.", errors=errors)
+
+
+def misread(plan: PlanDocument, at: Place) -> list[Wrong]:
+    """Each cell that is not understood, by its place in a plan that stands at a place."""
+    return [
+        Wrong((*at, "sessions", s, "rows", r, "cells", week), cell.error)
+        for s, session in enumerate(plan.sessions)
+        for r, row in enumerate(session.rows)
+        for week, cell in enumerate(row.cells)
+        if cell.error
+    ]
+
+
+def _printable(name: str, where: Place, errors: list[Wrong]) -> None:
+    if not name.strip() or not name.isprintable():
+        errors.append(_wrong(where, "letters, digits and signs that can be printed"))
+
+
+def _is_rise(step: str) -> bool:
+    try:
+        return read_step(step, "The largest step").value > 0
+    except RuleError:
+        return False
 
 
 def _number(given: dict[str, Any]) -> None:
