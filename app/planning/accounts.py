@@ -395,7 +395,7 @@ def accept(store: Store, coach: Coach, handover_id: int, *, now: datetime) -> in
         old = access.coach_by_id(db, found.from_coach_id)
         assert old is not None  # An offer goes with its coach.
         lifter = lifters.of_coach(db, old, found.lifter_id)
-        _record(db, "handed over", old, lifter, now, to=coach.name)
+        _record(db, "handed over", old, lifter, now, by=coach.name, to=coach.name)
         access.revoke_links(db, lifter, at=now)
         accounts.move_lifter(db, lifter, old, coach, name=_free_name(db, coach, lifter.name))
         lifters.mark_stale(db, [lifter.id], now)
@@ -447,8 +447,11 @@ def _free_name(db: Transaction, coach: Coach, name: str) -> str:
     return found
 
 
-def _record(db: Transaction, kind: str, coach: Coach, lifter: Lifter, now: datetime, **detail: str) -> None:
-    audit.record(db, kind=kind, actor=coach.name, coach_id=coach.id, lifter_id=lifter.id, at=now, **detail)
+def _record(
+    db: Transaction, kind: str, coach: Coach, lifter: Lifter, now: datetime, *, by: str = "", **detail: str
+) -> None:
+    actor = by or coach.name
+    audit.record(db, kind=kind, actor=actor, coach_id=coach.id, lifter_id=lifter.id, at=now, **detail)
 
 
 # The audit view -------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ moment, so the same plan and baseline give the same loads however often they are
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -248,11 +248,13 @@ def assign(
     start_day: int,
     by: str | None = None,
     cut_running: bool = True,
+    also: Callable[[Transaction, Block], None] | None = None,
     now: datetime,
 ) -> Block:
     """Give a lifter a block: baseline frozen, loads computed, sessions on the calendar.
 
-    A block that runs into the new one is ended the day before it, if ``cut_running``.
+    A block that runs into the new one is ended the day before it, if ``cut_running``. What ``also`` does
+    is done with it or not at all.
 
     Raises
     ------
@@ -283,6 +285,8 @@ def assign(
             at=now,
             block=block.name,
         )
+        if also is not None:
+            also(db, block)
         return block
 
 
@@ -376,7 +380,9 @@ def write_sessions(
     for cell in resolved.cells:
         key = (cell.week + 1, places[cell.row])
         wanted_now = only is None or key in only
-        if cell.sets and wanted_now and key not in kept and block.start_day + cell.day >= from_day:
+        # A block that was ended early keeps its plan whole; what lies past its last day is not given out.
+        open_day = from_day <= block.start_day + cell.day <= block.end_day
+        if cell.sets and wanted_now and key not in kept and open_day:
             by_session.setdefault(key, []).append(cell)
     wanted = sorted(by_session)
     numbers = blocks.add_sessions(

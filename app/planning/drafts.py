@@ -7,7 +7,7 @@ block's lifter has done stays: only sessions from today on are computed anew.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -107,25 +107,50 @@ def drop(store: Store, coach: Coach, block_id: int) -> None:
 
 
 def assign(
-    store: Store, coach: Coach, block_id: int, *, version: int, by: str | None = None, now: datetime
+    store: Store,
+    coach: Coach,
+    block_id: int,
+    *,
+    version: int,
+    by: str | None = None,
+    also: Callable[[Transaction, Block], None] | None = None,
+    now: datetime,
 ) -> Block:
-    """Give the lifter the block that a draft has become.
+    """Give the lifter the block that a draft has become; ``also`` as in `blocks.assign`.
 
     Raises
     ------
-    BlockNotFound, BlockChanged, PlanNotReady, BlockOverlaps
-        If it is not this coach's, somebody saved meanwhile, or it cannot be assigned as it is.
+    BlockNotFound, NotRunning, BlockChanged, PlanNotReady, BlockOverlaps
+        If it is not this coach's or no draft, somebody saved meanwhile, or it cannot be assigned as it is.
     """
     with store.reading() as db:
-        block, lifter = blocks.of_coach(db, coach, block_id)
+        block, lifter = _draft(db, coach, block_id, version)
+
+    def instead(db: Transaction, made: Block) -> None:
+        # Looked at again: loads were computed since, and somebody may have saved meanwhile.
+        draft, _ = _draft(db, coach, block_id, version)
+        blocks.remove(db, draft)
+        if also is not None:
+            also(db, made)
+
+    return planning_blocks.assign(
+        store,
+        coach,
+        lifter.id,
+        plan_from_dict(block.plan),
+        start_day=block.start_day,
+        by=by,
+        also=instead,
+        now=now,
+    )
+
+
+def _draft(db: Transaction, coach: Coach, block_id: int, version: int) -> tuple[Block, Lifter]:
+    block, lifter = blocks.of_coach(db, coach, block_id)
     if block.status != "draft":
         raise NotRunning
     _same_version(block, version)
-    made = planning_blocks.assign(
-        store, coach, lifter.id, plan_from_dict(block.plan), start_day=block.start_day, by=by, now=now
-    )
-    drop(store, coach, block_id)
-    return made
+    return block, lifter
 
 
 # A running block ----------------------------------------------------------------------------------
@@ -336,11 +361,17 @@ def _rewrite(
 
 
 def _keep(block: Block, plan: PlanDocument, *, start_day: int | None, now: datetime) -> None:
+    # A block that made room for the next one ended early, and still does.
+    cut = (
+        block.end_day if block.end_day < block.start_day + 7 * plan_from_dict(block.plan).weeks - 1 else None
+    )
     block.plan = plan_to_dict(plan)
     block.name, block.kind, block.purpose = plan.name, plan.kind, plan.purpose
     if start_day is not None:
         block.start_day = start_day
     block.end_day = block.start_day + 7 * plan.weeks - 1
+    if cut is not None and start_day is None:
+        block.end_day = min(block.end_day, cut)
     block.version += 1
     block.updated_at = now
 

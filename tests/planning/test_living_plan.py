@@ -49,6 +49,22 @@ def do_first_session(store: Store, lifter: Lifter, block: Block, rpe: float, loa
         db.get_one(Lifter, lifter.id).stale_at = NOW
 
 
+def test_a_block_that_was_cut_short_gives_nothing_out_past_its_end(store: Store) -> None:
+    coach, _, block = running(store, missed="repeat")
+    row = plan_from_dict(block.plan).lines[0][1].id
+    edits = plans.set_cell(plan_from_dict(block.plan), row, 1, "2 x 3 at 110 kg")
+    with store.transaction() as db:
+        cut = db.get_one(Block, block.id)
+        cut.end_day = TODAY + 13
+        stored.remove_planned(db, block.id, from_day=TODAY + 14)
+    drafts.change(store, coach, block.id, edits, version=1, why="a heavier week", now=NOW)
+    run_pending(store, NOW + timedelta(days=1))
+    seen = blocks.view(store, coach, block.id)
+    assert [one.day for one in seen.days] == [TODAY, TODAY + 7]
+    with store.reading() as db:
+        assert db.get_one(Block, block.id).end_day == TODAY + 13
+
+
 def test_a_missed_session_is_repeated_and_the_lifter_is_told(any_store: Store) -> None:
     coach, lifter, block = running(any_store, missed="repeat")
     row = plan_from_dict(block.plan).lines[0][1].id
