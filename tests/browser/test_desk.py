@@ -132,6 +132,49 @@ def test_from_a_flag_to_the_phone_to_what_it_led_to(
     expect(page.locator("#look-again")).to_contain_text("Nothing is waiting")
 
 
+def test_a_decision_is_taken_back_and_the_phone_follows(
+    visit: Callable[..., Visit], live_server: LiveServer, stuck: tuple[Coach, Lifter, Block]
+) -> None:
+    coach, lifter, _ = stuck
+    desk = visit(viewport={"width": 1366, "height": 900})
+    desk.sign_in(coach)
+    page = desk.page
+    phone = visit(**PHONE, timezone_id="UTC")
+    phone.open_link(lifter)
+    phone.goto("/today")
+    sets = phone.page.locator("li.set:not(.warm-up)")
+    read = phone.page.get_by_role("button", name="I have read it")
+    planned = sets.all_inner_texts()
+
+    desk.goto(f"/lifters/{lifter.id}")
+    page.get_by_role("link", name="Step back").click()
+    page.get_by_role("button", name="Apply: step back").click()
+    expect(page.get_by_role("heading", name="Step back: done")).to_be_focused()
+    phone.goto("/today")
+    read.click()
+    expect(read).to_have_count(0)
+    assert sets.all_inner_texts() != planned
+
+    # Right after applying: what returns is shown before anything happens.
+    page.get_by_role("link", name="Take it back").click()
+    expect(page.get_by_role("heading", name="What would change")).to_be_visible()
+    returns = page.locator("table.changes tbody tr")
+    assert returns.count() > 0
+    expect(page.locator("main")).to_contain_text("The flag is open again.")
+    page.get_by_role("button", name="Take it back").click()
+    expect(page.get_by_role("status").filter(has_text="taken back")).to_contain_text(
+        "The phone shows the sessions as they were before."
+    )
+    expect(page.locator("#journal")).to_contain_text("Taken back")
+    phone.goto("/today")
+    # Who has read of the change is told that it is off.
+    read.click()
+    expect(read).to_have_count(0)
+    assert sets.all_inner_texts() == planned
+    desk.goto(f"/lifters/{lifter.id}")
+    expect(page.get_by_role("link", name="Step back")).to_be_visible()
+
+
 def test_from_the_roster_by_keyboard_and_back(
     visit: Callable[..., Visit], live_server: LiveServer, stuck: tuple[Coach, Lifter, Block]
 ) -> None:
@@ -148,6 +191,15 @@ def test_from_the_roster_by_keyboard_and_back(
     desk.page.get_by_role("button", name="Hold course").click()
     expect(desk.page.get_by_role("heading", name="Roster", level=1)).to_be_visible()
     expect(desk.page.get_by_text("nothing needed")).to_be_visible()
+
+
+def clean(seen: Visit) -> None:
+    """The page passes the checker of accessibility and does not scroll sideways."""
+    seen.page.wait_for_load_state()
+    wide = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+    assert seen.page.evaluate(wide) == 0, seen.page.url
+    found = Axe().run(seen.page, options=AXE_RULES)
+    assert found.violations_count == 0, f"{seen.page.url}\n{found.generate_report()}"
 
 
 @pytest.mark.parametrize("width", [390, 1366])
@@ -178,17 +230,21 @@ def test_axe_finds_nothing_and_no_width_scrolls_sideways(
         "/methods",
     ):
         seen.goto(path)
-        wide = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-        assert seen.page.evaluate(wide) == 0, path
-        found = Axe().run(seen.page, options=AXE_RULES)
-        assert found.violations_count == 0, f"{path}\n{found.generate_report()}"
-    # With a decision made, the journal is full.
+        clean(seen)
+    # With a decision made, the journal is full, and it can be taken back.
     seen.goto(f"/lifters/{lifter.id}/flags/{flag}/act?action=step_back")
     seen.page.get_by_role("button", name="Apply: step back").click()
     expect(seen.page.get_by_role("heading", name="Step back: done")).to_be_visible()
     seen.goto("/decisions")
-    found = Axe().run(seen.page, options=AXE_RULES)
-    assert found.violations_count == 0, found.generate_report()
+    clean(seen)
+    seen.page.get_by_role("link", name="Take it back").click()
+    clean(seen)
+    seen.page.get_by_role("button", name="Take it back").click()
+    clean(seen)
+    seen.page.go_back()
+    seen.page.reload()
+    expect(seen.page.get_by_role("heading", name="It cannot be taken back")).to_be_visible()
+    clean(seen)
 
 
 def test_it_all_works_without_scripts(
