@@ -13,7 +13,7 @@ from app.planning.drafts import BlockChanged
 from app.planning.programs import Sent, lifter_to_write
 from app.planning.season import MOST_AHEAD_DAYS
 from app.storage import audit, blocks, lifters, programs
-from app.storage.engine import Store
+from app.storage.engine import Store, Transaction
 from app.storage.models import Block, BlockTemplate, BlockVersion, Coach, Lifter
 from app.training import plan as plans
 from app.training.plan import Edit, PlanDocument, plan_from_dict, plan_to_dict
@@ -129,10 +129,11 @@ def assign(
         known = sent.answer_of(programs.written_with(db, coach, sent.client_id))
     if known is not None:
         return int(known["block"])
-    made = drafts.assign(store, coach, block_id, version=version, by=by, now=now)
-    with store.transaction() as db:
+
+    def keep(db: Transaction, made: Block) -> None:
         sent.remember(db, lifters.of_coach(db, coach, made.lifter_id), {"block": made.id}, now)
-    return made.id
+
+    return drafts.assign(store, coach, block_id, version=version, by=by, also=keep, now=now).id
 
 
 def _must_be_near(lifter: Lifter, start_day: int, now: datetime) -> None:

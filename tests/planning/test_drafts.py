@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from typing import Any
 
 import pytest
 
 from app.planning import blocks, drafts
+from app.storage import blocks as stored
 from app.storage.blocks import BlockNotFound
 from app.storage.engine import Store
 from app.training import plan as plans
@@ -28,6 +30,27 @@ def test_a_draft_is_saved_edited_and_assigned(any_store: Store) -> None:
     assert [one.exercises[0][1] for one in view.days] == ["4 x 6 @ RPE 7"] + ["3 x 5 @ RPE 8"] * 3
     with pytest.raises(BlockNotFound):
         blocks.view(any_store, coach, draft.id)
+
+
+def test_a_draft_saved_while_it_is_given_out_is_not_lost(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    coach, lifter = a_lifter_with_fives(store)
+    draft = drafts.start(store, coach, lifter.id, a_plan(), start_day=TODAY, now=NOW)
+    row = plan_from_dict(draft.plan).lines[0][1].id
+    look = blocks.fresh_state
+
+    def slowly(*given: Any, **named: Any) -> Any:
+        drafts.save(store, coach, draft.id, [SetCells(((row, 0, "2 x 2 @ RPE 9"),))], version=1, now=NOW)
+        return look(*given, **named)
+
+    monkeypatch.setattr(blocks, "fresh_state", slowly)
+    with pytest.raises(drafts.BlockChanged):
+        drafts.assign(store, coach, draft.id, version=1, now=NOW)
+    kept = blocks.view(store, coach, draft.id)
+    assert kept.plan.lines[0][1].cells[0].text == "2 x 2 @ RPE 9"
+    with store.reading() as db:
+        assert [one.status for one in stored.of_lifter(db, lifter.id)] == ["draft"]
 
 
 def test_the_second_to_save_sees_the_others_version(any_store: Store) -> None:

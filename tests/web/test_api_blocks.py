@@ -12,6 +12,7 @@ import pytest
 from sqlalchemy import select
 
 from app.planning import blocks, drafts, library, program_blocks
+from app.storage import logs
 from app.storage.models import AuditEvent, Baseline, Block, Lifter, PlannedSession
 from app.training.plan import apply_all, plan_from_dict, plan_to_dict
 from app.training.rules import RULES, RuleError, rule_from_dict, rule_to_dict
@@ -196,6 +197,26 @@ def test_a_draft_is_given_out_once_with_its_baseline_frozen(world: World, writin
     with world.store.reading() as db:
         told = db.scalars(select(AuditEvent).where(AuditEvent.kind == "block assigned")).one()
     assert told.actor == "the program “writes”"
+
+
+def test_a_draft_is_given_out_with_its_key_or_not_at_all(
+    world: World, writing: Program, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = begun(world, writing)
+    path = f"/blocks/{made['id']}/assign"
+
+    def cut_off(*_given: Any, **_named: Any) -> None:
+        raise ConnectionError
+
+    with monkeypatch.context() as patched:
+        patched.setattr(logs, "remember_write", cut_off)
+        assert writing.send("POST", path, {"version": 1}, "key-of-an-assignment").status_code == 500
+    assert writing.get(f"/blocks/{made['id']}").json()["status"] == "draft"
+    assert count(world, PlannedSession) == 0
+    done = writing.send("POST", path, {"version": 1}, "key-of-an-assignment")
+    assert done.status_code == 201
+    assert writing.send("POST", path, {"version": 1}, "key-of-an-assignment").json() == done.json()
+    assert count(world, PlannedSession) == 6
 
 
 def test_the_block_is_the_one_the_browser_would_have_given(world: World, writing: Program) -> None:
