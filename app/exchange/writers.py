@@ -93,6 +93,7 @@ def write_xlsx(sheets: Iterable[Sheet], to: IO[bytes]) -> None:
         If a sheet has more rows, or a text more characters, than a workbook holds.
     """
     import xlsxwriter
+    from xlsxwriter.exceptions import FileCreateError
 
     book = xlsxwriter.Workbook(to, {"constant_memory": True, "strings_to_formulas": False})
     head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True})
@@ -105,7 +106,11 @@ def write_xlsx(sheets: Iterable[Sheet], to: IO[bytes]) -> None:
             page.row_data_fh.close()
             Path(page.row_data_filename).unlink(missing_ok=True)
         raise
-    book.close()
+    try:
+        book.close()
+    except FileCreateError as error:
+        # Wrapped, a full disk would look like a fault of the program.
+        raise error.args[0] from None
 
 
 def _write_sheet(page: Any, sheet: Sheet, head: Any, text: Any) -> None:

@@ -1,5 +1,7 @@
 """A coach's whole data out and in again: equal in every form, readable without the program."""
 
+import errno
+import gc
 import io
 import json
 import tempfile
@@ -248,3 +250,26 @@ def test_a_large_table_is_never_held_whole(form: str) -> None:
             tracemalloc.stop()
     # Held whole, 14 000 rows more of some 250 bytes would be 3.5 MB more.
     assert held[1] - held[0] < 700_000, held
+
+
+class FullDisk(io.BytesIO):
+    """A file that takes a kilobyte, until somebody makes room."""
+
+    room = 1024
+
+    def write(self, data: Any) -> int:
+        if self.tell() + len(data) > self.room:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return super().write(data)
+
+
+@pytest.mark.parametrize("form", ["json", "zip", "xlsx"])
+def test_a_full_disk_is_called_by_its_name(form: str) -> None:
+    notes = tuple((number, str(number) * 9) for number in range(2_000))
+    disk = FullDisk()
+    with pytest.raises(OSError, match="No space left") as refused:
+        coach_file.WRITERS[form][0](file_of(LIFTER, notes=notes), disk)
+    assert refused.value.errno == errno.ENOSPC
+    disk.room = 2**20  # What was begun is closed when it is thrown away.
+    del refused
+    gc.collect()
