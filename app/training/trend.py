@@ -69,7 +69,8 @@ class Priors:
     steepness_lifter_sd: float = 0.19  # [1] of its logarithm, shared by the lifter's lifts
     steepness_lift_sd: float = 0.15  # [1] lift to lift
     shape_mean: float = 0.68  # [1] q
-    shape_sd: float = 0.16
+    shape_sd: float = 0.14
+    shape_tail: float = 3.0  # degrees of freedom: a lifter far from the usual form is soon believed
     single_sd: float = 0.005  # [1] of the level: from the fewest repetitions trained down to the single
     # Within and between sessions: a 1RM repeats to 4.2 % in the median study, better in many (Grgic 2020).
     loss_mean: float = 0.010  # [1] strength lost a set
@@ -107,6 +108,7 @@ RESTLESS_ODDS = 2.0  # [1] log of the likelihood ratio it takes: one lift in eig
 REPORT_HALF_STEP = 0.25  # [reps] reports come in halves
 WEEKLY_WEEKS = 40  # back to here a node is a week, before it four: old work says little about now
 ROUNDS = 3
+TAIL_STEPS = 6  # of the weight of the shape's prior, each by one small solution
 
 FORECAST_WEEKS = 12
 FORECAST_OWN = 0.5
@@ -370,7 +372,11 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
             normal[lift] += rest_session[some].T @ (rest_session[some] * weight[some, None])
             inner = rest_set[sets].T @ (rest_set[sets] * precision[sets, None])
             normal[lift, : 1 + OF_SET, : 1 + OF_SET] += inner
-        theta, theta_cov = pooling.partial_pool(mean, prior, list(normal), own)
+        for _ in range(TAIL_STEPS):
+            theta, theta_cov = pooling.partial_pool(mean, prior, list(normal), own)
+            # Student's t as a mixture of normals: what lies far out is drawn back less.
+            far = ((theta[SHAPE] - p.shape_mean) / p.shape_sd) ** 2
+            prior[SHAPE, SHAPE] = min((p.shape_tail + 1) / (p.shape_tail + far), 1.0) / p.shape_sd**2
         theta[SHAPE] = min(max(theta[SHAPE], SHAPE_BOUNDS[0]), SHAPE_BOUNDS[1])
         # Smoothed level at the nodes, back to the sessions for the next linearisation.
         mine = np.stack([each_own @ theta for each_own in own])

@@ -33,6 +33,25 @@ def test_strength_is_found_within_its_interval(seed: int) -> None:
 
 
 @pytest.mark.published
+def test_a_lifter_of_quite_another_form_is_believed() -> None:
+    """Lombardi's power of the repetitions, shared/repetition_equations.csv: q = 0, far from the usual."""
+    threes = lambda week: ((8, 2.0), (5, 2.0), (3, 1.5))[week // 4 % 3]  # noqa: E731
+    spans = blocks(*[("volume", 4), ("strength", 4), ("peak", 4)] * 3)
+    truth = steady(WEEKS + 3.5)
+    normal = dataclasses.replace(trend.PRIORS, shape_tail=1e6)
+    errors = []
+    for seed in range(4):
+        log = plant(WEEKS + 4, plan=threes, equation="lombardi", seed=seed)
+        as_of = int(log.day.max())
+        for priors in (trend.PRIORS, normal):
+            f = trend.fit(log, spans, priors)
+            assert f is not None
+            errors.append(abs(trend.read(f, 0, as_of).e1rm.mean / truth - 1))
+    tailed, plain = np.array(errors).reshape(-1, 2).mean(axis=0)
+    assert tailed < 0.95 * plain
+
+
+@pytest.mark.published
 def test_lifters_like_a_published_equation_are_found_within_their_interval() -> None:
     """Equations as in shared/repetition_equations.csv. They disagree in shape as much as in steepness.
 
