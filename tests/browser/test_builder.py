@@ -86,6 +86,8 @@ def six_weeks_by_keyboard(page: Page) -> int:
     keys.press("End", "Tab", "Enter")  # The last choice is the empty grid.
     saved = page.locator("#saved")
     expect(saved).to_have_text("Saved.")
+    # The page says so before its script has taken hold of the keyboard.
+    expect(page.locator("[data-act='add row']").first).to_be_focused()
 
     def cell(name: str, week: int) -> Any:
         return page.get_by_label(re.compile(rf"^{name}, .*, week {week}$"))
