@@ -80,6 +80,7 @@ def analyse_lifter(
     ledgers = exposure.ledgers(clean, as_of=as_of, settings=settings, hard=stress["hard_sets"])
     wrong = signals.data_errors(errors, log.exercises)
     number = {int(e): i for i, e in enumerate(fit.evidence.exercises)} if fit is not None else {}
+    trends = trend.read(fit, as_of) if fit is not None else ()
     exercises = []
     for index in np.unique(log.exercise).tolist():
         lift = number.get(index, -1)
@@ -101,7 +102,7 @@ def analyse_lifter(
             ExerciseAnalysis(
                 exercise=log.exercises[index].name,
                 main_lift=log.exercises[index].main_lift,
-                trend=trend.read(fit, lift, as_of) if fit is not None and known else None,
+                trend=trends[lift] if known else None,
                 trend_missing_because=""
                 if known
                 else f"not trained for {rested} days"

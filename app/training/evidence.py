@@ -44,7 +44,7 @@ class Evidence:
     session_day: Ints  # (s,)
     session_lift: Ints  # (s,)
     session_input: Floats  # (s, 3) see ``inputs``
-    inputs: tuple[inputs.LiftInputs, ...]  # (L,)
+    inputs: inputs.Inputs
 
 
 def moved_load(log: SetLog) -> Floats:
@@ -125,14 +125,17 @@ def gather(log: SetLog) -> Evidence | None:
     rows, kinds = rows[sort], kinds[sort]
     told, dense = np.unique(session[rows], return_inverse=True)
 
-    states, session_input = [], np.zeros((told.size, inputs.COUNT))
-    edges = np.searchsorted(exercise[starts], exercises, side="left")
-    for low, high in zip(edges, edges + sessions_of[exercises], strict=True):
-        sets = slice(starts[low], starts[high] if high < starts.size else pick.size)
-        state = inputs.prepare(day[starts[low:high]], session[sets] - low, reps[sets], (reps * weight)[sets])
-        states.append(state)
-        here = slice(*np.searchsorted(told, (low, high)))
-        session_input[here] = inputs.at_sessions(state)[told[here] - low]
+    # Inputs are of all the sets of these lifts, whether they speak or not.
+    of_fit = np.flatnonzero(number[exercise[starts]] >= 0)
+    place = np.cumsum(number[exercise[starts]] >= 0) - 1
+    sets = number[exercise] >= 0
+    worked = inputs.prepare(
+        day[starts[of_fit]],
+        np.concatenate([[0], np.cumsum(sessions_of[exercises])]),
+        place[session[sets]],
+        reps[sets],
+        (reps * weight)[sets],
+    )
     counted = (kinds == RATED) | (kinds == EASY)
     return Evidence(
         exercises=exercises,
@@ -147,6 +150,6 @@ def gather(log: SetLog) -> Evidence | None:
         position=(np.arange(pick.size) - starts[session])[rows].astype(float),
         session_day=day[starts[told]],
         session_lift=number[exercise[starts[told]]],
-        session_input=session_input,
-        inputs=tuple(states),
+        session_input=inputs.at_sessions(worked)[place[told]],
+        inputs=worked,
     )

@@ -341,7 +341,7 @@ def expected_dip(view: LiftView) -> Flag | None:
     best = int(np.argmax(mean[:-1]))
     gap = float(mean[best] - mean[-1])
     sd = math.sqrt(max(float(cov[best, best] + cov[-1, -1] - 2 * cov[best, -1]), 1e-12))
-    state = inputs.at_days(f.evidence.inputs[view.lift], days)
+    state = inputs.at_days(f.evidence.inputs, view.lift, days)
     unfamiliar = float(state[-1, 0] - state[:-1, 0].mean())
     predicted = -float(f.theta[trend.UNFAMILIAR]) * max(unfamiliar, 0.0)
     if gap < th.dip_share:

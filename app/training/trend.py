@@ -36,7 +36,7 @@ from numpy.typing import ArrayLike
 
 from app.training import inputs, pooling, repmax
 from app.training.evidence import CEILING, EASY, FAILURE, FLOOR, MISS, RATED, SILENT, Evidence, gather
-from app.training.records import BLOCK_KINDS, BlockSpan, Estimate, Floats, Ints, SetLog, Trend
+from app.training.records import BLOCK_KINDS, BlockSpan, Bools, Estimate, Floats, Ints, SetLog, Trend
 
 Z90 = 1.6448536269514722  # two-sided 90 % of the normal distribution
 
@@ -147,14 +147,26 @@ class Fit:
 
     def constants(self, lift: int) -> tuple[Floats, Floats]:
         """The eight constants as they apply to one lift: mean, shape (8,), and covariance, shape (8, 8)."""
-        own = _own(lift, self.count.size)
-        return own @ self.theta, own @ self.theta_cov @ own.T
+        mean, spread = self.each_constants
+        return mean[lift], spread[lift]
+
+    @cached_property
+    def each_constants(self) -> tuple[Floats, Floats]:
+        """The same of every lift: shapes (L, 8) and (L, 8, 8)."""
+        own = np.stack([_own(lift, self.count.size) for lift in range(self.count.size)])
+        return own @ self.theta, own @ self.theta_cov @ np.swapaxes(own, 1, 2)
+
+    @cached_property
+    def told(self) -> Bools:
+        """Which nodes are no padding, shape (L, n)."""
+        return np.arange(self.time.shape[1]) < self.count[:, None]
 
     @cached_property
     def weights(self) -> Floats:
         """Precision times (level less prior mean, design), shape (L, n, 9)."""
-        told = np.arange(self.time.shape[1]) < self.count[:, None]
-        rest = np.where(told, self.level - self.centre[:, None] - self.priors.slope_mean * self.time, 0.0)
+        rest = np.where(
+            self.told, self.level - self.centre[:, None] - self.priors.slope_mean * self.time, 0.0
+        )
         return np.asarray(self.precision @ np.concatenate([rest[:, :, None], self.design], axis=2))
 
 
@@ -186,25 +198,37 @@ def kind_of(day: Ints, spans: Sequence[BlockSpan]) -> Ints:
     return np.where((at >= 0) & (day <= ends[at]), kinds[at], -1)
 
 
-def covariance(s: Floats, t: Floats, block_s: Ints, block_t: Ints, p: Priors) -> Floats:
+def covariance(
+    s: Floats, t: Floats, block_s: Ints, block_t: Ints, p: Priors, times: ArrayLike = 1.0
+) -> Floats:
     """Prior covariance of the level between days, broadcast over the arguments. [1]
 
-    ``s`` and ``t`` are weeks since the origin. The wandering slope is a stationary Ornstein-Uhlenbeck process
-    of standard deviation ``wander_sd``, integrated (closed form of its covariance).
+    ``s`` and ``t`` are weeks since the origin; ``times`` is how many times as fast as usual the level moves.
     """
-    tau, low = p.wander_weeks, np.minimum(s, t)
+    total = np.square(times) * _moves(s, t, p)
+    if p.slope_sd:
+        total += (p.slope_sd**2 * s) * t
+    total += p.start_sd**2
+    total += p.block_sd**2 * (block_s == block_t)
+    return np.asarray(total)
+
+
+def _moves(s: Floats, t: Floats, p: Priors) -> Floats:
+    """What the random walk and the wandering slope make up of the covariance.
+
+    The wandering slope is a stationary Ornstein-Uhlenbeck process of standard deviation ``wander_sd``,
+    integrated (closed form of its covariance).
+    """
+    tau, size = p.wander_weeks, (p.wander_sd * p.wander_weeks) ** 2
     grown_s, grown_t = np.exp(s / tau), np.exp(t / tau)
     # exp(-|s - t| / tau) is the smaller of a ratio and its inverse: no exponential a pair.
-    ratio = grown_s / grown_t
-    total = (2 / tau) * low
-    total -= np.minimum(ratio, 1 / ratio)
-    total += (1 / grown_s - 1) + 1 / grown_t
-    total *= (p.wander_sd * tau) ** 2
-    total += p.walk_sd**2 * low
-    if p.slope_sd:
-        total += p.slope_sd**2 * (s * t)
-    total += p.start_sd**2 + p.block_sd**2 * (block_s == block_t)
-    return np.asarray(total)
+    ratio = np.asarray(grown_s / grown_t)
+    total = np.asarray(np.minimum(s, t))
+    total *= 2 * size / tau + p.walk_sd**2
+    total -= size * np.minimum(ratio, 1 / ratio)
+    total += size * (1 / grown_s - 1)
+    total += size / grown_t
+    return total
 
 
 def normal_cdf(z: ArrayLike) -> Floats:
@@ -249,7 +273,8 @@ def _first_guess(e: Evidence, p: Priors) -> Floats:
     for low, high in pairwise(edges.tolist()):
         half = min(4, (high - low - 1) // 2)
         padded = np.pad(mean[low:high], half, mode="edge")
-        guess[low:high] = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
+        windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+        guess[low:high] = np.partition(windows, half, axis=1)[:, half]  # An odd count: this is the median.
     return guess
 
 
@@ -328,36 +353,32 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
     prior = np.diag(np.concatenate([sd, (p.fatigue_sd, p.away_sd), each]) ** -2.0)
 
     kinds = _Kinds(e, p)
-    cov = covariance(
-        nodes.time[:, :, None], nodes.time[:, None, :], nodes.block[:, :, None], nodes.block[:, None, :], p
-    )
+    cov, moves = _node_covariance(nodes, p)
     restless = np.ones(lifts)
     theta, x, trust = mean.copy(), _first_guess(e, p), np.ones(sessions)
+    # Rows lie by session, sessions by node, nodes by lift: sums run over stretches of them.
+    rows_of, sessions_of = np.bincount(e.session), np.bincount(nodes.of_session)
+    first_row, first_session = np.cumsum(rows_of) - rows_of, np.cumsum(sessions_of) - sessions_of
     set_edges = np.searchsorted(e.lift, np.arange(lifts + 1))
     session_edges = np.searchsorted(e.session_lift, np.arange(lifts + 1))
     for turn in range(ROUNDS):
-        y, lever, precision = kinds.linearise(x[e.session], theta)
+        told_set, precision = kinds.linearise(np.repeat(x, rows_of), theta)
         # Sets into sessions: what is left within a session speaks about the constants alone.
-        info = np.bincount(e.session, precision, sessions)
-        told_set = np.concatenate([y[:, None], lever], axis=1)
-        ys = (
-            np.stack([np.bincount(e.session, precision * c, sessions) for c in told_set.T], axis=1)
-            / info[:, None]
-        )
-        rest_set = told_set - ys[e.session]
+        info = np.add.reduceat(precision, first_row)
+        ys = np.add.reduceat(told_set * precision, first_row, axis=1) / info
+        rest_set = told_set - np.repeat(ys, rows_of, axis=1)
+        weighed_set = rest_set * precision
         # Sessions into nodes: day form is drawn once a session.
         weight = trust / (1 / info + p.day_sd**2)
-        told_session = np.concatenate([ys, e.session_input], axis=1)
-        node_info = np.bincount(nodes.of_session, weight)
-        yn = (
-            np.stack([np.bincount(nodes.of_session, weight * c) for c in told_session.T], axis=1)
-            / node_info[:, None]
-        )
-        rest_session = told_session - yn[nodes.of_session]
+        told_session = np.concatenate([ys, e.session_input.T])
+        node_info = np.add.reduceat(weight, first_session)
+        yn = np.add.reduceat(told_session * weight, first_session, axis=1) / node_info
+        rest_session = told_session - np.repeat(yn, sessions_of, axis=1)
+        weighed_session = rest_session * weight
 
         told_node = np.zeros((lifts, width, 1 + COMMON))
         noise = np.full((lifts, width), 1e6)
-        told_node[nodes.lift, nodes.column], noise[nodes.lift, nodes.column] = yn, 1 / node_info
+        told_node[nodes.lift, nodes.column], noise[nodes.lift, nodes.column] = yn.T, 1 / node_info
         end = nodes.time[:, -1]
         centre = np.bincount(e.session_lift, x) / np.bincount(e.session_lift)
         centre -= p.slope_mean * end / 2
@@ -369,9 +390,8 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
         normal = np.swapaxes(told_node, 1, 2) @ solved
         for lift in range(lifts):
             sets, some = slice(*set_edges[lift : lift + 2]), slice(*session_edges[lift : lift + 2])
-            normal[lift] += rest_session[some].T @ (rest_session[some] * weight[some, None])
-            inner = rest_set[sets].T @ (rest_set[sets] * precision[sets, None])
-            normal[lift, : 1 + OF_SET, : 1 + OF_SET] += inner
+            normal[lift] += rest_session[:, some] @ weighed_session[:, some].T
+            normal[lift, : 1 + OF_SET, : 1 + OF_SET] += rest_set[:, sets] @ weighed_set[:, sets].T
         for _ in range(TAIL_STEPS):
             theta, theta_cov = pooling.partial_pool(mean, prior, list(normal), own)
             # Student's t as a mixture of normals: what lies far out is drawn back less.
@@ -383,15 +403,16 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
         alpha = solved[:, :, 0] - (solved[:, :, 1:] @ mine[:, :, None])[:, :, 0]
         path = prior_level + (cov @ alpha[:, :, None])[:, :, 0]
         # What the inputs take out of a session is in what it shows, not in the path.
-        shown = (e.session_input * mine[e.session_lift, UNFAMILIAR:]).sum(axis=1)
+        of_session = np.repeat(mine, np.diff(session_edges), axis=0)
+        shown = (e.session_input * of_session[:, UNFAMILIAR:]).sum(axis=1)
         at_node = path[nodes.lift, nodes.column][nodes.of_session] + shown
-        session_x = ys[:, 0] - (ys[:, 1:] * mine[e.session_lift, :OF_SET]).sum(axis=1)
+        session_x = ys[0] - (ys[1:] * of_session[:, :OF_SET].T).sum(axis=0)
         departure = session_x - at_node
         # The session's own draw, shrunk by the information it carries, is where its sets are linearised.
         x = at_node + departure * p.day_sd**2 / (p.day_sd**2 + 1 / info)
         if turn == ROUNDS - 2:
             seen = told_node[:, :, 0] - (told_node[:, :, 1:] @ mine[:, :, None])[:, :, 0]
-            restless, cov = _restlessness(nodes, seen, noise, cov, p)
+            restless, cov = _restlessness(seen, noise, cov, moves)
         u = np.abs(departure) / np.sqrt(1 / info + p.day_sd**2)
         trust = np.where(u > ROBUST_FROM, (ROBUST_FROM / np.maximum(u, 1e-9)) ** 2, 1.0)
     # One rep range alone cannot tell a steep curve from a strong lifter, whatever the algebra says: the
@@ -419,34 +440,29 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
     )
 
 
-def _restlessness(
-    nodes: _Nodes, seen: Floats, noise: Floats, cov: Floats, p: Priors
-) -> tuple[Floats, Floats]:
+def _node_covariance(nodes: _Nodes, p: Priors) -> tuple[Floats, Floats]:
+    """Prior covariance of each lift's nodes, and the part of it that the level's movements make up."""
+    s, t = nodes.time[:, :, None], nodes.time[:, None, :]
+    return covariance(s, t, nodes.block[:, :, None], nodes.block[:, None, :], p), _moves(s, t, p)
+
+
+def _restlessness(seen: Floats, noise: Floats, cov: Floats, moves: Floats) -> tuple[Floats, Floats]:
     """How much faster than usual each lift's level moves, (L,), and the nodes' covariance under that.
 
     The usual lifter's path is stiff, and a level that truly turns would be read as a run of bad days. So a
     lift's path is let loose where its own sessions say so beyond doubt: by marginal likelihood, against prior
     odds.
     """
-    width = nodes.time.shape[1]
-
-    def likelihood(total: Floats) -> Floats:
-        total[:, np.arange(width), np.arange(width)] += noise
-        factor = np.linalg.cholesky(total)
-        z = np.linalg.solve(factor, seen[:, :, None])[:, :, 0]
-        logdet = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-        return np.asarray(-logdet - (z**2).sum(axis=1) / 2)
-
-    loose = covariance(
-        nodes.time[:, :, None],
-        nodes.time[:, None, :],
-        nodes.block[:, :, None],
-        nodes.block[:, None, :],
-        _loosened(p, RESTLESS),
-    )
-    gain = likelihood(loose.copy()) - likelihood(cov.copy())
-    moves = gain > RESTLESS_ODDS
-    return np.where(moves, RESTLESS, 1.0), np.where(moves[:, None, None], loose, cov)
+    both = np.stack([cov, cov + (RESTLESS**2 - 1) * moves])
+    each = np.arange(cov.shape[-1])
+    total = both.copy()
+    total[..., each, each] += noise
+    factor = np.linalg.cholesky(total)
+    z = np.linalg.solve(factor, np.broadcast_to(seen[..., None], (2, *seen.shape, 1)))[..., 0]
+    logdet = np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
+    usual, loose = -logdet - (z**2).sum(axis=-1) / 2
+    moved = loose - usual > RESTLESS_ODDS
+    return np.where(moved, RESTLESS, 1.0), np.where(moved[:, None, None], both[1], cov)
 
 
 def _loosened(p: Priors, times: float) -> Priors:
@@ -459,6 +475,7 @@ class _Kinds:
     def __init__(self, e: Evidence, p: Priors) -> None:
         self.e, self.p = e, p
         self.lifts = e.exercises.size
+        self.rows = np.bincount(e.lift, minlength=self.lifts)
         self.reported = (e.kind == RATED) | (e.kind == CEILING) | (e.kind == EASY)
         self.silent = e.kind == SILENT
         shift, spread = np.zeros(7), np.ones(7)
@@ -475,35 +492,35 @@ class _Kinds:
         self.ceiling, self.miss = np.flatnonzero(e.kind == CEILING), np.flatnonzero(e.kind == MISS)
         self.failing = np.where(e.fewer[self.ceiling], p.failing_if_fewer, p.failing)
 
-    def linearise(self, x: Floats, theta: Floats) -> tuple[Floats, Floats, Floats]:
+    def linearise(self, x: Floats, theta: Floats) -> tuple[Floats, Floats]:
         """Each row as an observation of the session's level.
 
         Returns
         -------
-        y : ndarray, shape (n,)
-            Observed level, linear in the constants: y = level + lever @ constants + noise.
-        lever : ndarray, shape (n, 5)
-            What bias, steepness, loss, shape and silence do to it.
+        told : ndarray, shape (6, n)
+            First the observed level, linear in the constants: it is level + lever @ constants + noise. Then
+            the lever: what bias, steepness, loss, shape and silence do to it.
         precision : ndarray, shape (n,)
         """
         e, p, lifts = self.e, self.p, self.lifts
         q = float(theta[SHAPE])
-        own_bias = (theta[BIAS] + theta[COMMON + lifts :])[e.lift]
-        steep = (theta[STEEPNESS] + theta[COMMON : COMMON + lifts])[e.lift]
-        unit = p.drop / _bend(PIVOT_REPS, q) * np.exp(steep)
+        own_bias = np.repeat(theta[BIAS] + theta[COMMON + lifts :], self.rows)
+        own_steep = theta[COMMON : COMMON + lifts]
+        unit = np.repeat(p.drop / _bend(PIVOT_REPS, q) * np.exp(theta[STEEPNESS] + own_steep), self.rows)
         drop = x - theta[LOSS] * e.position - e.log_load  # ln(1RM / load)
-        most = MOST_REPS**q
-        power = np.clip(1 + q * drop / unit, 1.0, most)  # N^q
+        straight = drop / unit
+        power = np.clip(1 + q * straight, 1.0, MOST_REPS**q)  # N^q
         log_reps = np.log(power) / q
-        possible = np.where(drop > 0, np.exp(log_reps), 1 + drop / unit)
-        slope = np.exp((1 - q) * log_reps) / unit  # d(left) / dx
-        left = possible - e.reps
+        curved = np.exp(log_reps)
+        left = np.where(drop > 0, curved, 1 + straight) - e.reps
+        per_rep = unit * power / curved  # dx / d(left)
         # The noise is chosen by the predicted reserve, never by the reported one.
         report_sd = p.report_sd + p.report_slope * np.clip(left - own_bias, 0.0, 8.0)
-        variance = np.where(self.reported, report_sd, self.spread) ** 2 + (slope * p.set_sd) ** 2
-        expected = left - np.where(self.reported, own_bias, np.where(self.silent, theta[SILENCE], self.shift))
+        slope_squared = per_rep**-2
+        variance = np.where(self.reported, report_sd, self.spread) ** 2 + slope_squared * p.set_sd**2
+        expected = left - np.where(self.reported, own_bias, self.shift + self.silent * theta[SILENCE])
         r = e.stated - expected
-        spread = (variance + (slope * p.day_sd) ** 2) * ROBUST_FROM**2
+        spread = (variance + slope_squared * p.day_sd**2) * ROBUST_FROM**2
         curvature = 1 / (variance * np.maximum(r * r / spread, 1.0) ** 2)
         # Bounds enter as the Newton step of their normal probability.
         b = self.bound
@@ -520,17 +537,18 @@ class _Kinds:
         felt /= felt + failed
         curvature[c] *= felt
         curvature[self.miss] *= 1 - felt
-        lever = np.empty((x.size, OF_SET))
-        lever[:, BIAS] = np.where(self.reported, -1 / slope, 0.0)
-        lever[:, STEEPNESS] = -drop
-        lever[:, LOSS] = -e.position
+        told = np.empty((1 + OF_SET, x.size))
+        lever = told[1:]
+        lever[BIAS] = -per_rep * self.reported
+        lever[STEEPNESS] = -drop
+        lever[LOSS] = -e.position
         bent = _log_bend_by_shape(np.maximum(log_reps, 1e-6), np.maximum(power, 1 + 1e-6 * q), q)
         pivot = np.log([PIVOT_REPS])
-        lever[:, SHAPE] = -drop * (bent - _log_bend_by_shape(pivot, np.exp(q * pivot), q))
-        lever[:, SILENCE] = np.where(self.silent, -1 / slope, 0.0)
-        y = x + r / slope + lever @ theta[:OF_SET] - drop * (steep - theta[STEEPNESS])
-        y += lever[:, BIAS] * (own_bias - theta[BIAS])
-        return y, lever, slope**2 * curvature
+        lever[SHAPE] = -drop * (bent - _log_bend_by_shape(pivot, np.exp(q * pivot), q))
+        lever[SILENCE] = -per_rep * self.silent
+        told[0] = x + r * per_rep + theta[:OF_SET] @ lever - drop * np.repeat(own_steep, self.rows)
+        told[0] += lever[BIAS] * (own_bias - theta[BIAS])
+        return told, slope_squared * curvature
 
 
 def _unlearnt(e: Evidence, p: Priors) -> Floats:
@@ -543,10 +561,52 @@ def _unlearnt(e: Evidence, p: Priors) -> Floats:
     return np.asarray((0.7 * share) ** 2 * (p.steepness_lifter_sd**2 + p.steepness_lift_sd**2))
 
 
-def predict(
-    f: Fit, lift: int, day: Ints, told: Floats | None = None, *, joint: bool = True
-) -> tuple[Floats, Floats]:
-    """Posterior of one lift's log-level as expressed on given days.
+@dataclass(frozen=True, slots=True)
+class Path:
+    """Posterior of the log-level of each lift as expressed on given days, before it is asked for pairs."""
+
+    mean: Floats  # (L, m)
+    variance: Floats  # (L, m)
+    lever: Floats  # (L, m, 8) what an error of the constants does to it
+    cross: Floats  # (L, m, n) prior covariance with the nodes
+
+
+def paths(f: Fit, day: Ints, told: Floats) -> Path:
+    """Posterior of every lift's log-level on given days.
+
+    Parameters
+    ----------
+    f : Fit
+    day : ndarray, shape (m,)
+        [d]
+    told : ndarray, shape (L, m, 3)
+        Inputs of each lift on those days, see ``inputs.at_days``.
+    """
+    p, t, b, times = f.priors, (day - f.origin) / 7, block_of(day, f.spans), f.restless[:, None]
+    cross = covariance(t[:, None], f.time[:, None], b[:, None], f.block[:, None], p, times[:, :, None])
+    cross *= f.told[:, None]
+    constants, spread = f.each_constants
+    weighed = cross @ f.weights
+    mean = f.centre[:, None] + p.slope_mean * t + weighed[:, :, 0]
+    mean += (told @ constants[:, UNFAMILIAR:, None])[:, :, 0]
+    lever = -weighed[:, :, 1:]
+    lever[:, :, UNFAMILIAR:] += told
+    variance = covariance(t, t, b, b, p, times) - ((cross @ f.precision) * cross).sum(axis=2)
+    variance += ((lever @ spread) * lever).sum(axis=2) + p.single_sd**2
+    return Path(mean, variance, lever, cross)
+
+
+def _with_one(f: Fit, path: Path, day: Ints, one: int, some: slice) -> Floats:
+    """Covariance of some days of a path with one of them, shape (L, k)."""
+    t, b = (day - f.origin) / 7, block_of(day, f.spans)
+    both = covariance(t[some], t[one], b[some], b[one], f.priors, f.restless[:, None])
+    both -= (path.cross[:, some] @ (f.precision @ path.cross[:, one, :, None]))[:, :, 0]
+    both += (path.lever[:, some] @ (f.each_constants[1] @ path.lever[:, one, :, None]))[:, :, 0]
+    return both + f.priors.single_sd**2
+
+
+def predict(f: Fit, lift: int, day: Ints) -> tuple[Floats, Floats]:
+    """Posterior of one lift's log-level as expressed on given days, none of them to come.
 
     Parameters
     ----------
@@ -555,91 +615,91 @@ def predict(
         Number of the lift in the fit.
     day : ndarray, shape (m,)
         [d]
-    told : ndarray, shape (m, 3), optional
-        Inputs on those days, see ``inputs.at_days``; needed for days to come, where work is planned.
-    joint : bool
-        Whether the whole covariance is wanted.
 
     Returns
     -------
     mean : ndarray, shape (m,)
-    covariance : ndarray, shape (m, m), or variances, shape (m,), when not joint
+    covariance : ndarray, shape (m, m)
     """
-    p, n = _loosened(f.priors, float(f.restless[lift])), int(f.count[lift])
+    p, n, times = f.priors, int(f.count[lift]), float(f.restless[lift])
     t, b = (day - f.origin) / 7, block_of(day, f.spans)
-    cross = covariance(t[:, None], f.time[lift, None, :n], b[:, None], f.block[lift, None, :n], p)
-    told = inputs.at_days(f.evidence.inputs[lift], day) if told is None else told
+    cross = covariance(t[:, None], f.time[lift, None, :n], b[:, None], f.block[lift, None, :n], p, times)
+    told = inputs.at_days(f.evidence.inputs, lift, day)
     constants, spread = f.constants(lift)
     weighed = cross @ f.weights[lift, :n]
     mean = f.centre[lift] + p.slope_mean * t + weighed[:, 0] + told @ constants[UNFAMILIAR:]
     lever = -weighed[:, 1:]
     lever[:, UNFAMILIAR:] += told
-    known_part = cross @ f.precision[lift, :n, :n]
-    if joint:
-        own = covariance(t[:, None], t[None, :], b[:, None], b[None, :], p)
-        return mean, own - known_part @ cross.T + lever @ spread @ lever.T + p.single_sd**2
-    variance = covariance(t, t, b, b, p) - (known_part * cross).sum(axis=1)
-    variance += ((lever @ spread) * lever).sum(axis=1) + p.single_sd**2
-    return mean, variance
+    own = covariance(t[:, None], t[None, :], b[:, None], b[None, :], p, times)
+    return mean, own - cross @ f.precision[lift, :n, :n] @ cross.T + lever @ spread @ lever.T + p.single_sd**2
 
 
-def read(f: Fit, lift: int, as_of: int) -> Trend:
-    """The trend of one lift as records, on a weekly grid that ends on the as-of day.
+def read(f: Fit, as_of: int) -> tuple[Trend, ...]:
+    """The trend of each lift as records, on a weekly grid that ends on the as-of day.
 
     The forecast is the level plus the lifter's own slope, shrunk towards the usual gain, plus a share of what
     the planned blocks do to the strength expressed.
     """
-    e = f.evidence
-    mine = slice(*np.searchsorted(e.session_lift, (lift, lift + 1)))
-    rows = slice(*np.searchsorted(e.lift, (lift, lift + 1)))
-    past = np.arange(as_of, int(e.session_day[mine][0]) - 1, -7, dtype=np.int64)[::-1]
-    future = as_of + 7 * np.arange(1, FORECAST_WEEKS + 1, dtype=np.int64)
-    day, now = np.concatenate([past, future]), past.size - 1
-    trained_on = inputs.extend(
-        e.inputs[lift], as_of, int(future[-1]) + 1, lambda days: kind_of(days, f.spans)
-    )
-    told = np.concatenate([inputs.at_days(e.inputs[lift], past), inputs.at_days(trained_on, future)])
-    mean, variance = predict(f, lift, day, told, joint=False)
-    planned = (told[now + 1 :] - told[now]) @ f.constants(lift)[0][UNFAMILIAR:]
-    path, usual = (
-        mean[now + 1 :] - mean[now] - planned,
-        f.priors.slope_mean * np.arange(1, FORECAST_WEEKS + 1),
-    )
-    mean[now + 1 :] = mean[now] + usual + FORECAST_OWN * (path - usual) + FORECAST_PLAN * planned
+    e, lifts = f.evidence, f.count.size
+    edges = np.searchsorted(e.session_lift, np.arange(lifts + 1))
+    weeks_of = (as_of - e.session_day[edges[:-1]]) // 7 + 1
+    weeks, now = int(weeks_of.max()), int(weeks_of.max()) - 1
+    day = as_of + 7 * np.arange(1 - weeks, 1 + FORECAST_WEEKS, dtype=np.int64)
+    future = day[weeks:]
+    trained_on = inputs.extend(e.inputs, as_of, int(future[-1]) + 1, lambda days: kind_of(days, f.spans))
+    told = np.zeros((lifts, day.size, inputs.COUNT))
+    lift, column = np.nonzero(np.arange(weeks) >= weeks - weeks_of[:, None])
+    told[lift, column] = inputs.at_days(e.inputs, lift, day[column])
+    lift, column = np.indices((lifts, FORECAST_WEEKS)).reshape(2, -1)
+    told[lift, weeks + column] = inputs.at_days(trained_on, lift, future[column])
+
+    path = paths(f, day, told)
+    mean, variance = path.mean, path.variance
+    at, to_come = mean[:, now, None], slice(weeks, None)
+    planned = told[:, to_come] - told[:, now, None]
+    expected = (planned @ f.each_constants[0][:, UNFAMILIAR:, None])[:, :, 0]
+    usual = f.priors.slope_mean * np.arange(1, FORECAST_WEEKS + 1)
+    own = mean[:, to_come] - at - expected
+    mean[:, to_come] = at + usual + FORECAST_OWN * (own - usual) + FORECAST_PLAN * expected
     # The same shares of what may still happen on the way.
-    variance[now + 1 :] = variance[now] + FORECAST_OWN * (variance[now + 1 :] - variance[now])
+    known = variance[:, now, None]
+    variance[:, to_come] = known + FORECAST_OWN * (variance[:, to_come] - known)
     kg, sd = np.exp(mean), np.sqrt(np.maximum(variance, 1e-12))
-    slope, slope_sd = recent_slope(f, lift, as_of)
-    return Trend(
-        e1rm=Estimate(kg[now].item(), *(kg[now] * np.exp([-Z90 * sd[now], Z90 * sd[now]])).tolist()),
-        slope_pct_per_week=Estimate(
-            100 * slope, 100 * (slope - Z90 * slope_sd), 100 * (slope + Z90 * slope_sd)
-        ),
-        probability_rising=float(normal_cdf(slope / slope_sd)),
-        day=past,
-        level_kg=kg[: now + 1],
-        sd_kg=(kg * sd)[: now + 1],
-        point_day=e.session_day[mine],
-        point_kg=np.exp(f.session_x[mine]),
-        forecast_day=future,
-        forecast_kg=kg[now + 1 :],
-        forecast_sd_kg=(kg * sd)[now + 1 :],
-        sets_used=int(((e.kind[rows] != FLOOR) & (e.kind[rows] != MISS)).sum()),
-        sessions_used=mine.stop - mine.start,
-        curve_reps_per_fraction=reps_per_fraction(f, lift),
-        curve_known=curve_known(f, lift),
-        change_sd_pct=_change_sd_pct(
-            f, lift, past[-CHANGE_WEEKS:], told[now + 1 - past[-CHANGE_WEEKS:].size : now + 1]
-        ),
-    )
+    # Of a change from each day to the last: bias and curve are shared by both ends and cancel.
+    lately = slice(max(weeks - CHANGE_WEEKS, 0), weeks)
+    change = variance[:, lately] + known - 2 * _with_one(f, path, day, now, lately)
+    change[:, -1] = 0.0  # From the last day to itself.
+    change_sd_pct = 100 * np.sqrt(np.maximum(change, 0.0))
+    low, high = kg[:, now] * np.exp(-Z90 * sd[:, now]), kg[:, now] * np.exp(Z90 * sd[:, now])
+    slope, slope_sd = np.array([recent_slope(f, each, as_of) for each in range(lifts)]).T
+    rising = normal_cdf(slope / slope_sd)
+    counts = np.bincount(e.lift[(e.kind != FLOOR) & (e.kind != MISS)], minlength=lifts)
+    point_kg, sd_kg = np.exp(f.session_x), kg * sd
 
+    def of(lift: int) -> Trend:
+        mine, past = slice(*edges[lift : lift + 2].tolist()), slice(weeks - int(weeks_of[lift]), weeks)
+        return Trend(
+            e1rm=Estimate(kg[lift, now].item(), low[lift].item(), high[lift].item()),
+            slope_pct_per_week=Estimate(
+                *(100 * (slope[lift] + slope_sd[lift] * np.array([0.0, -Z90, Z90]))).tolist()
+            ),
+            probability_rising=rising[lift].item(),
+            day=day[past],
+            level_kg=kg[lift, past],
+            sd_kg=sd_kg[lift, past],
+            point_day=e.session_day[mine],
+            point_kg=point_kg[mine],
+            forecast_day=future,
+            forecast_kg=kg[lift, to_come],
+            forecast_sd_kg=sd_kg[lift, to_come],
+            sets_used=counts[lift].item(),
+            sessions_used=mine.stop - mine.start,
+            curve_reps_per_fraction=reps_per_fraction(f, lift),
+            curve_known=curve_known(f, lift),
+            change_sd_pct=change_sd_pct[lift, max(past.start - lately.start, 0) :],
+        )
 
-def _change_sd_pct(f: Fit, lift: int, day: Ints, told: Floats) -> Floats:
-    """SD of the change from each day to the last. Bias and curve are shared by both ends and cancel. [%]"""
-    _, both = predict(f, lift, day, told)
-    variance = both.diagonal() + both[-1, -1] - 2 * both[-1]
-    sd: Floats = 100 * np.sqrt(np.maximum(variance, 0.0))
-    return sd
+    return tuple(of(lift) for lift in range(lifts))
 
 
 def recent_slope(f: Fit, lift: int, as_of: int) -> tuple[float, float]:
@@ -660,7 +720,7 @@ def recent_slope(f: Fit, lift: int, as_of: int) -> tuple[float, float]:
     both = covariance(t[:, None], t[None, :], b[:, None], b[None, :], p)
     size = n - low
     solved = np.linalg.solve(both[:size, :size] + np.diag(f.noise[lift, low:n]), both[:size, size:]).T
-    told = inputs.at_days(f.evidence.inputs[lift], day)
+    told = inputs.at_days(f.evidence.inputs, lift, day)
     constants, spread = f.constants(lift)
     lever = -solved @ f.design[lift, low:n]
     lever[:, UNFAMILIAR:] += told
@@ -676,7 +736,9 @@ def reps_per_fraction(f: Fit, lift: int) -> float:
     """Steepness of the hyperbola that meets the lifter's curve where the lift is trained. [reps]"""
     e = f.evidence
     rows = slice(*np.searchsorted(e.lift, (lift, lift + 1)))
-    typical = float(np.clip(np.median(e.reps[rows] + e.stated[rows]) + 1, 3.0, 12.0))
+    reps = e.reps[rows] + e.stated[rows]
+    middle = [(reps.size - 1) // 2, reps.size // 2]  # np.median, without what makes it slow
+    typical = min(max(float(np.partition(reps, middle)[middle].mean()) + 1, 3.0), 12.0)
     constants = f.constants(lift)[0]
     q = float(constants[SHAPE])
     drop = math.exp(constants[STEEPNESS]) * f.priors.drop * _bend(typical, q) / _bend(PIVOT_REPS, q)

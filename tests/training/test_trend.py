@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 import pytest
@@ -20,7 +21,7 @@ SPANS = blocks(*[("volume", 4), ("strength", 4)] * 4)
 def read(log: SetLog, spans: tuple[BlockSpan, ...] = SPANS, as_of: int | None = None, lift: int = 0) -> Trend:
     found = trend.fit(log, spans)
     assert found is not None
-    return trend.read(found, lift, int(log.day.max()) if as_of is None else as_of)
+    return trend.read(found, int(log.day.max()) if as_of is None else as_of)[lift]
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -206,7 +207,7 @@ def test_lifts_are_estimated_jointly_and_apart() -> None:
     log = plant(WEEKS, exercises=("squat", "bench"))
     found = trend.fit(log, SPANS)
     assert found is not None
-    levels = [trend.read(found, lift, int(log.day.max())).e1rm.mean for lift in (0, 1)]
+    levels = [one.e1rm.mean for one in trend.read(found, int(log.day.max()))]
     assert levels[1] / levels[0] == pytest.approx(0.75, rel=0.03)
 
 
@@ -220,9 +221,9 @@ def test_the_normal_distribution_function_is_good_to_two_in_ten_thousand() -> No
 # --- inputs -----------------------------------------------------------------------------------------------
 
 
-def lift_inputs(days: list[int], reps: list[int]) -> inputs.LiftInputs:
-    each = np.arange(len(days))
-    return inputs.prepare(np.array(days), each, np.array(reps, float), np.full(len(days), 100.0))
+def lift_inputs(days: list[int], reps: list[int]) -> inputs.Inputs:
+    each, edges = np.arange(len(days)), np.array([0, len(days)])
+    return inputs.prepare(np.array(days), edges, each, np.array(reps, float), np.full(len(days), 100.0))
 
 
 def test_work_becomes_familiar_by_sessions_and_unfamiliar_by_weeks() -> None:
@@ -242,14 +243,14 @@ def test_planned_blocks_are_trained_through_with_the_lifters_own_work_in_such_bl
     change = inputs.extend(known, 111, 150, lambda day: np.where((day < 28) | (day >= 112), 1, 0))
     stay = inputs.extend(known, 111, 150, lambda day: np.zeros(day.shape, np.int64))
     asked = np.array([118, 145])
-    soon, later = inputs.at_days(change, asked)[:, 0] - inputs.at_days(stay, asked)[:, 0]
+    soon, later = inputs.at_days(change, 0, asked)[:, 0] - inputs.at_days(stay, 0, asked)[:, 0]
     assert soon > 0.2
     assert later < soon / 2
 
 
 def test_fatigue_and_absence_decay() -> None:
     known = lift_inputs(list(range(0, 56, 4)), [5] * 14)
-    soon, later = inputs.at_days(known, np.array([53, 67]))
+    soon, later = inputs.at_days(known, 0, np.array([53, 67]))
     assert soon[1] > later[1]
     assert soon[2] == 0
     assert later[2] == pytest.approx((67 - 52 - 7) / 7)
@@ -258,6 +259,23 @@ def test_fatigue_and_absence_decay() -> None:
 def test_running_totals_do_not_overflow_over_decades() -> None:
     days = list(range(0, 365 * 40, 7))
     assert np.isfinite(inputs.at_sessions(lift_inputs(days, [5] * len(days)))).all()
+
+
+def test_lifts_side_by_side_are_what_each_is_alone_even_over_decades() -> None:
+    early, late = list(range(0, 365 * 30, 9)), list(range(40, 365 * 30, 5))
+    day, reps = np.array(early + late), np.array([5] * len(early) + [3] * len(late), float)
+    edges = np.array([0, len(early), day.size])
+    both = inputs.prepare(day, edges, np.arange(day.size), reps, np.full(day.size, 100.0))
+    alone = [lift_inputs(early, [5] * len(early)), lift_inputs(late, [3] * len(late))]
+    asked = np.array([30, 700, 9000, 365 * 30 + 3])
+    for lift, one in enumerate(alone):
+        here = slice(*edges[lift : lift + 2])
+        np.testing.assert_allclose(inputs.at_sessions(both)[here], inputs.at_sessions(one), atol=1e-9)
+        np.testing.assert_allclose(
+            inputs.at_days(both, lift, asked), inputs.at_days(one, 0, asked), atol=1e-9
+        )
+    by_hand = sum(math.exp(-(early[-1] - day) / inputs.FATIGUE_DAYS) * 100 for day in early)
+    assert both.left[len(early) - 1, -2] == pytest.approx(by_hand)
 
 
 def test_a_turn_is_followed_and_not_taken_for_a_run_of_bad_days() -> None:
@@ -286,7 +304,7 @@ def test_a_turn_is_followed_and_not_taken_for_a_run_of_bad_days() -> None:
     top, now = (trend.fit(one, spans) for one in (up_to(log, MONDAY + 62), log))
     assert top is not None
     assert now is not None
-    before, after = trend.read(top, 0, MONDAY + 62), trend.read(now, 0, MONDAY + 90)
+    (before,), (after,) = trend.read(top, MONDAY + 62), trend.read(now, MONDAY + 90)
     assert after.e1rm.mean < 0.96 * before.e1rm.mean
     assert after.probability_rising < 0.05
 
