@@ -80,7 +80,7 @@ def analyse_lifter(
     ledgers = exposure.ledgers(clean, as_of=as_of, settings=settings, hard=stress["hard_sets"])
     wrong = signals.data_errors(errors, log.exercises)
     number = {int(e): i for i, e in enumerate(fit.evidence.exercises)} if fit is not None else {}
-    trends = trend.read(fit, as_of) if fit is not None else ()
+    trends, progress = (trend.read(fit, as_of), signals.progress(fit)) if fit is not None else ((), ())
     exercises = []
     for index in np.unique(log.exercise).tolist():
         lift = number.get(index, -1)
@@ -97,6 +97,7 @@ def analyse_lifter(
             settings=settings,
             fit=fit,
             lift=lift,
+            progress=progress[lift] if lift >= 0 else None,
         )
         exercises.append(
             ExerciseAnalysis(

@@ -102,6 +102,7 @@ class LiftView:
     settings: AnalysisSettings
     fit: trend.Fit | None
     lift: int  # number of the lift in the fit, -1 when it has none
+    progress: Progress | None = None  # of the lift, when it has a number
     calendar: bool = True  # whether ``spans`` were planned, or else read from the log
     attended: Ints | None = None  # (m,) [d] days with the lift, those with impossible sets too
 
@@ -180,50 +181,62 @@ class Progress:
     before: Floats  # (n,) [1/week] until then
 
 
-def _innovations(
-    f: trend.Fit, lift: int, slope_sd: float, c: Changes
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Last nodes of a lift: weeks, design, level less its prior course, and the factor that whitens it.
+@dataclass(frozen=True, slots=True)
+class _Lately:
+    """Last nodes of every lift, padded at the end."""
+
+    count: Ints  # (L,)
+    t: Floats  # (L, n) [weeks]
+    design: Floats  # (L, n, 8)
+    level: Floats  # (L, n) less its prior course
+    factor: Floats  # (L, n, n) Cholesky factor of its covariance
+
+
+def _lately(f: trend.Fit, slope_sd: float, c: Changes) -> _Lately:
+    """What whitens the last nodes of every lift.
 
     The covariance is the trend's, with ``c``'s movements, and with what is not known of the constants: a
     drift of repetitions inside a block must not pass for a drift of strength. The factor is causal, row t
-    knows the nodes up to t alone, so that one product replays every past week.
+    knows the nodes up to t alone, so that one solution replays every past week, and padding says nothing.
     """
-    n = int(f.count[lift])
-    low = max(0, n - c.nodes)
-    t, block, design = f.time[lift, low:n], f.block[lift, low:n], f.design[lift, low:n]
+    low = np.maximum(f.count - c.nodes, 0)
+    place = low[:, None] + np.arange(min(c.nodes, f.time.shape[1]))
+    each = np.arange(low.size)[:, None]
+    t, block, design, level = (some[each, place] for some in (f.time, f.block, f.design, f.level))
     own = replace(f.priors, slope_sd=slope_sd, walk_sd=c.walk_sd, wander_sd=c.wander_sd, block_sd=c.block_sd)
-    since = t - t[0]
-    V = trend.covariance(since[:, None], since[None, :], block[:, None], block[None, :], own)
-    V += np.diag(f.noise[lift, low:n]) + design @ f.constants(lift)[1] @ design.T
-    level = f.level[lift, low:n]
-    factor = np.linalg.inv(np.linalg.cholesky(V))
-    return t, design, level - level[0] - f.priors.slope_mean * since, factor
+    since = t - t[:, :1]
+    V = trend.covariance(since[:, :, None], since[:, None], block[:, :, None], block[:, None], own)
+    V += design @ f.each_constants[1] @ np.swapaxes(design, 1, 2)
+    along = np.arange(place.shape[1])
+    V[:, along, along] += f.noise[each, place]
+    level = level - level[:, :1] - f.priors.slope_mean * since
+    return _Lately(f.count - low, t, design, level, np.linalg.cholesky(V))
 
 
-def progress(f: trend.Fit, lift: int, c: Changes = CHANGES) -> Progress:
-    """Posterior of a change of slope to a standstill or a fall, at every week.
+def progress(f: trend.Fit, c: Changes = CHANGES) -> tuple[Progress, ...]:
+    """Posterior of a change of slope to a standstill or a fall, of every lift at every week.
 
     The level has a slope that may have changed once, k weeks ago by an amount to be estimated, on top of the
     trend's own block offsets, random walk and wandering slope, and of what is not known of the constants.
     Each k is weighed by its marginal likelihood against "goes on". A slope that was always small is not a
     change: what counts is that the lift gained, and gains no more.
     """
-    mu = f.priors.slope_mean
-    time, _, level, factor = _innovations(f, lift, 0.0, c)
-    t = time - time[0]
-    age = t[:, None] - t[None, :]
-    white = factor @ np.concatenate([level[:, None], t[:, None], np.maximum(age, 0.0)], axis=1)
-    r, w, h = white[:, :1], white[:, 1:2], white[:, 2:]
+    mu, known = f.priors.slope_mean, _lately(f, 0.0, c)
+    t = known.t - known.t[:, :1]
+    age = t[:, :, None] - t[:, None]
+    told = np.concatenate([known.level[:, :, None], t[:, :, None], np.maximum(age, 0.0)], axis=2)
+    white = np.linalg.solve(known.factor, told)
+    r, w, h = white[:, :, :1], white[:, :, 1:2], white[:, :, 2:]
     # Normal equations of (slope, change at k) at every node: rows are nodes, columns are the nodes k before
     # them, as far back as a change may be remembered.
-    each = np.arange(t.size)
-    back = np.maximum(each[:, None] - np.arange(min(t.size, math.ceil(c.remembered) + 10)), 0)
-    since = t[:, None] - t[back]
-    a11, b1 = np.cumsum(w**2, axis=0), np.cumsum(w * r, axis=0)
-    a22, a12, b2 = (np.cumsum(h * with_, axis=0)[each[:, None], back] for with_ in (h, w, r))
-    # How far this lift's weeks scatter, against what the model expects of a lift: known better as it goes on.
-    rest = np.cumsum(r**2, axis=0) - b1**2 / (a11 + c.slope_sd**-2.0)
+    each = np.arange(t.shape[1])
+    ago = np.arange(min(t.shape[1], math.ceil(c.remembered) + 10))
+    back = np.maximum(each[:, None] - ago, 0)
+    since = t[:, :, None] - t[:, back]
+    a11, b1 = np.cumsum(w**2, axis=1), np.cumsum(w * r, axis=1)
+    a22, a12, b2 = (np.cumsum(h * with_, axis=1)[:, each[:, None], back] for with_ in (h, w, r))
+    # How far a lift's weeks scatter, against what the model expects of a lift: known better as it goes on.
+    rest = np.cumsum(r**2, axis=1) - b1**2 / (a11 + c.slope_sd**-2.0)
     scale = (c.scatter_nodes + rest) / (c.scatter_nodes + each[:, None] + 1)
     a11, a22, a12, b1, b2 = (q / scale for q in (a11, a22, a12, b1, b2))
     a11, a22 = a11 + c.slope_sd**-2.0, a22 + c.spread**-2.0
@@ -232,39 +245,45 @@ def progress(f: trend.Fit, lift: int, c: Changes = CHANGES) -> Progress:
     evidence = np.exp(np.clip(0.5 * (slope * b1 + change * b2 - b1**2 / a11), -50, 50))
     evidence *= np.sqrt(a11 / det) / c.spread * c.hazard
     now, sd = mu + slope + change, np.sqrt((a11 + a22 - 2 * a12) / det)
-    ripe = since >= c.youngest
+    ripe = (since >= c.youngest) & (ago < known.count[:, None, None])
     weight = np.where(ripe & (since <= c.remembered), evidence, 0.0)
     young = np.where(ripe & (since <= c.oldest), evidence, 0.0)
     still, fall = (trend.normal_cdf((bar - now) / sd) for bar in (c.standstill, c.falling))
-    best = np.argmax(weight * still, axis=1)
-    day = np.round(f.origin + 7 * time).astype(np.int64)
-    return Progress(
-        day=day,
-        standstill=(weight * still).sum(axis=1) / (1 + weight.sum(axis=1)),
-        begun=(young * still).sum(axis=1) / (1 + young.sum(axis=1)),
-        falling=(weight * fall).sum(axis=1) / (1 + weight.sum(axis=1)),
-        onset=day[back[each, best]],
-        slope=now[each, best],
-        before=mu + slope[each, best],
-    )
+    best = np.argmax(weight * still, axis=2)
+    day = np.round(f.origin + 7 * known.t).astype(np.int64)
+    standstill = (weight * still).sum(axis=2) / (1 + weight.sum(axis=2))
+    begun = (young * still).sum(axis=2) / (1 + young.sum(axis=2))
+    falling = (weight * fall).sum(axis=2) / (1 + weight.sum(axis=2))
+    found = []
+    for lift, nodes in enumerate(known.count.tolist()):
+        here, likeliest = each[:nodes], best[lift, :nodes]
+        found.append(
+            Progress(
+                day=day[lift, here],
+                standstill=standstill[lift, here],
+                begun=begun[lift, here],
+                falling=falling[lift, here],
+                onset=day[lift, back[here, likeliest]],
+                slope=now[lift, here, likeliest],
+                before=mu + slope[lift, here, likeliest],
+            )
+        )
+    return tuple(found)
 
 
 def stall(view: LiftView) -> Flag | None:
     """A lift that gained and gains no more, or falls, although the work goes on."""
-    f, th = view.fit, THRESHOLDS
-    if f is None or view.lift < 0 or int(f.count[view.lift]) < 8:
+    f, seen, th = view.fit, view.progress, THRESHOLDS
+    on = _bar(th.problem_on, view.settings.sensitivity)
+    if f is None or seen is None or int(f.count[view.lift]) < 8 or seen.begun.max() < on:
         return None
-    seen = progress(f, view.lift)
     work = view.stress_before(seen.day, 28) / 4
     ratio = work / np.maximum(view.stress_before(seen.day - 28, 56) / 8, 1e-9)
     changes = emphasis_changes(view.spans)
     since_change = (
         seen.day - np.concatenate([[-10_000], changes])[np.searchsorted(changes, seen.day, "right")]
     )
-    on, certain = (
-        _bar(th.problem_on, view.settings.sensitivity),
-        _bar(th.problem_clear, view.settings.sensitivity),
-    )
+    certain = _bar(th.problem_clear, view.settings.sensitivity)
     off = min(th.problem_off, 0.88 * on)
     easy = np.isin(trend.kind_of(seen.day, view.spans), [BLOCK_KINDS.index(kind) for kind in EASY_KINDS])
     raises, keeps = (seen.begun >= on) & ~easy & (ratio >= th.stress_held), seen.standstill >= off
@@ -608,20 +627,21 @@ def reporting_shift(f: trend.Fit, as_of: int, sensitivity: float, c: Changes = S
     weeks = np.arange(max(8.0, math.floor(last) - 30), math.floor(last) + 1) + (last - math.floor(last))
     if starts.size < 4 or weeks.size < 2:
         return None
-    information, score = np.zeros((weeks.size, starts.size)), np.zeros((weeks.size, starts.size))
-    for lift in range(f.time.shape[0]):
-        t, design, level, factor = _innovations(f, lift, f.priors.slope_sd, c)
-        step = design[:, trend.BIAS, None] * (t[:, None] >= starts)
-        white = factor @ np.concatenate([level[:, None], step], axis=1)
-        at = np.searchsorted(t, weeks, side="right") - 1
-        seen, at = (at >= 0)[:, None], np.maximum(at, 0)
-        # As in ``progress``: this lift's own scatter, but with less to say, for a shift is in it too.
-        scale = (c.scatter_nodes + np.cumsum(white[:, 0] ** 2)) / (c.scatter_nodes + np.arange(1, t.size + 1))
-        a, b = (
-            np.cumsum(white[:, 1:] * with_, axis=0) / scale[:, None] for with_ in (white[:, 1:], white[:, :1])
+    known = _lately(f, f.priors.slope_sd, c)
+    step = known.design[:, :, trend.BIAS, None] * (known.t[:, :, None] >= starts)
+    white = np.linalg.solve(known.factor, np.concatenate([known.level[:, :, None], step], axis=2))
+    r, h = white[:, :, :1], white[:, :, 1:]
+    # As in ``progress``: each lift's own scatter, but with less to say, for a shift is in it too.
+    nodes = np.arange(1, r.shape[1] + 1)[:, None]
+    scale = (c.scatter_nodes + np.cumsum(r**2, axis=1)) / (c.scatter_nodes + nodes)
+    until = (known.t[:, None] <= weeks[:, None]).sum(axis=2)
+    seen, at = until > 0, np.clip(until, 1, known.count[:, None]) - 1
+    information, score = (
+        ((np.cumsum(h * with_, axis=1) / scale)[np.arange(at.shape[0])[:, None], at] * seen[:, :, None]).sum(
+            axis=0
         )
-        information += np.where(seen, a[at], 0.0)
-        score += np.where(seen, b[at], 0.0)
+        for with_ in (h, r)
+    )
     spread, hazard = 1.2, 0.01  # [reps], [1/week]
     variance = 1 / (information + spread**-2.0)
     shift = variance * score
