@@ -75,16 +75,19 @@ def analyse_lifter(
     fit = trend.fit(clean, work)
     stress = dose.per_set(clean, equation=settings.equation)
     first = int(clean.day.min()) if clean.day.size else as_of
+    last_day = np.zeros(len(log.exercises), np.int64)
+    np.maximum.at(last_day, clean.exercise, clean.day)
     daily = dose.daily_stress(clean, first, as_of, stress=stress)
     loads = tuple(rolling.summary(name, daily[name]) for name in dose.MEASURES)
     ledgers = exposure.ledgers(clean, as_of=as_of, settings=settings, hard=stress["hard_sets"])
     wrong = signals.data_errors(errors, log.exercises)
     number = {int(e): i for i, e in enumerate(fit.evidence.exercises)} if fit is not None else {}
     trends, progress = (trend.read(fit, as_of), signals.progress(fit)) if fit is not None else ((), ())
+    weekly = dose.weekly_by_exercise(clean, first, as_of, stress=stress)
     exercises = []
-    for index in np.unique(log.exercise).tolist():
+    for index in np.flatnonzero(np.bincount(log.exercise)).tolist():
         lift = number.get(index, -1)
-        rested = as_of - int(clean.day[clean.exercise == index].max(initial=0))
+        rested = as_of - int(last_day[index])
         known = fit is not None and lift >= 0 and rested <= LONGEST_REST_DAYS
         view = signals.LiftView(
             log=clean,
@@ -110,7 +113,7 @@ def analyse_lifter(
                 if lift >= 0
                 else evidence.missing_because(clean, index),
                 exposures=ledgers.get(index, ()),
-                stress=dose.weekly_stress(clean, first, as_of, stress=stress, exercise=index),
+                stress=weekly[index],
                 flags=signals.lift_flags(view) + wrong.get(index, ()),
             )
         )

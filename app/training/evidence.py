@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from app.training import effort, inputs, repmax
+from app.training import effort, inputs, quality, repmax
 from app.training.records import Bools, Floats, Ints, SetLog
 
 MINIMUM_SESSIONS = 4
@@ -63,17 +62,6 @@ def missing_because(log: SetLog, exercise: int) -> str:
     return f"needs {more} more session{'s' if more > 1 else ''}"
 
 
-def _ascends(keys: Sequence[Ints]) -> bool:
-    """Whether rows are sorted already by the last key, then the one before it, and so on, as most logs "
-    "are."""
-    after, equal = np.zeros(keys[0].size - 1, bool), np.ones(keys[0].size - 1, bool)
-    for key in reversed(keys):
-        step = np.diff(key)
-        after |= equal & (step > 0)
-        equal &= step == 0
-    return bool((after | equal).all())
-
-
 def gather(log: SetLog) -> Evidence | None:
     """Sets that carry evidence on strength, of lifts with at least four sessions; None when there are none.
 
@@ -85,11 +73,8 @@ def gather(log: SetLog) -> Evidence | None:
     if not keep.any():
         return None
     keep &= log.day > log.day[keep].max() - WINDOW_DAYS
-    pick = np.flatnonzero(keep)
-    keys = [key[pick] for key in (log.row, log.set_number, log.session, log.day)]
-    if not _ascends(keys):
-        pick = pick[np.lexsort(keys)]
-    pick = pick[np.argsort(log.exercise[pick], kind="stable")]
+    order = quality.in_order(log)
+    pick = order[keep[order]]
     exercise, day, session_id = log.exercise[pick], log.day[pick], log.session[pick]
     reps, weight, rpe, failed = log.reps[pick].astype(float), load[pick], log.rpe[pick], log.failed[pick]
 
@@ -123,7 +108,9 @@ def gather(log: SetLog) -> Evidence | None:
     kinds = np.concatenate([kind[once], np.full(again.size, FLOOR), np.full(again.size, MISS)])
     sort = np.argsort(rows, kind="stable")
     rows, kinds = rows[sort], kinds[sort]
-    told, dense = np.unique(session[rows], return_inverse=True)
+    of_row = session[rows]
+    begins = np.r_[True, of_row[1:] != of_row[:-1]]
+    told, dense = of_row[begins], np.cumsum(begins) - 1
 
     # Inputs are of all the sets of these lifts, whether they speak or not.
     of_fit = np.flatnonzero(number[exercise[starts]] >= 0)

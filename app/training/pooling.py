@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
+from numpy.typing import ArrayLike
 
 from app.training.records import Floats
 
 
 def partial_pool(
-    prior_mean: Floats, prior_precision: Floats, moments: Sequence[Floats], places: Sequence[Floats]
+    prior_mean: Floats, prior_precision: Floats, moments: ArrayLike, places: ArrayLike
 ) -> tuple[Floats, Floats]:
     """Henderson's mixed model equations [1]_.
 
@@ -19,9 +18,9 @@ def partial_pool(
     prior_mean : ndarray, shape (p,)
     prior_precision : ndarray, shape (p, p)
         Zero where nothing is known beforehand.
-    moments : sequence of ndarray, shape (k + 1, k + 1)
-        Of each group: Z'WZ of the group's observations and design, Z = [y X], W the weights.
-    places : sequence of ndarray, shape (k, p)
+    moments : array_like, shape (g, k + 1, k + 1)
+        Of each of g groups: Z'WZ of the group's observations and design, Z = [y X], W the weights.
+    places : array_like, shape (g, k, p)
         Which effects make up each group's coefficients.
 
     Returns
@@ -39,9 +38,9 @@ def partial_pool(
     ----------
     .. [1] Henderson CR (1975) Biometrics 31(2):423-447.
     """
-    information, score = prior_precision.copy(), prior_precision @ prior_mean
-    for moment, place in zip(moments, places, strict=True):
-        information += place.T @ moment[1:, 1:] @ place
-        score += place.T @ moment[1:, 0]
+    of_group, place = np.asarray(moments), np.asarray(places)
+    to_all = np.swapaxes(place, 1, 2)
+    information = prior_precision + (to_all @ of_group[:, 1:, 1:] @ place).sum(axis=0)
+    score = prior_precision @ prior_mean + (to_all @ of_group[:, 1:, :1]).sum(axis=(0, 2))
     covariance = np.asarray(np.linalg.inv(information), dtype=float)
     return covariance @ score, covariance

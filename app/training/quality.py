@@ -135,7 +135,7 @@ def screen(log: SetLog, *, settings: AnalysisSettings | None = None) -> tuple[Da
     """
     if log.day.size == 0:
         return ()
-    order = np.lexsort((log.row, log.set_number, log.session, log.day, log.exercise))
+    order = in_order(log)
     sets, start = _sorted(log, order)
     decisive = DECISIVE / (settings.sensitivity if settings is not None else 1.0)
 
@@ -157,6 +157,18 @@ def screen(log: SetLog, *, settings: AnalysisSettings | None = None) -> tuple[Da
         proposed = _correction(load, reps, int(verdict[place])) if doubted[place] else (float("nan"), reps)
         found.append(DataError(int(log.row[at]), int(log.day[at]), int(log.exercise[at]), reason, *proposed))
     return tuple(sorted(found, key=lambda error: (error.day, error.row)))
+
+
+def in_order(log: SetLog) -> Ints:
+    """Places of the sets in order of exercise, day, session, number and row, shape (n,)."""
+    # Most logs are in order but for the exercise: short integers are sorted without comparisons.
+    order = np.argsort(log.exercise.astype(np.int16), kind="stable")
+    keys = [key[order] for key in (log.exercise, log.day, log.session, log.set_number, log.row)]
+    after, equal = np.zeros(max(order.size - 1, 0), bool), np.ones(max(order.size - 1, 0), bool)
+    for key in keys:
+        after |= equal & (key[1:] > key[:-1])
+        equal &= key[1:] == key[:-1]
+    return order if (after | equal).all() else np.asarray(order[np.lexsort(keys[::-1])])
 
 
 def without(log: SetLog, errors: tuple[DataError, ...]) -> SetLog:

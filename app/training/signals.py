@@ -210,7 +210,7 @@ def _lately(f: trend.Fit, slope_sd: float, c: Changes) -> _Lately:
     along = np.arange(place.shape[1])
     V[:, along, along] += f.noise[each, place]
     level = level - level[:, :1] - f.priors.slope_mean * since
-    return _Lately(f.count - low, t, design, level, np.linalg.cholesky(V))
+    return _Lately(f.count - low, t, design, np.asarray(level), np.asarray(np.linalg.cholesky(V), float))
 
 
 def progress(f: trend.Fit, c: Changes = CHANGES) -> tuple[Progress, ...]:
@@ -689,8 +689,11 @@ def reporting_shift(f: trend.Fit, as_of: int, sensitivity: float, c: Changes = S
 
 def silent(log: SetLog, as_of: int) -> Flag | None:
     """No log at all for longer than is usual for this lifter."""
-    days = np.unique(log.day)
-    recent = np.diff(days[days > days[-1] - 84]) if days.size else days
+    if not log.day.size:
+        return None
+    last = int(log.day.max())
+    days = np.unique(log.day[log.day > last - 84])
+    recent = np.diff(days)
     if recent.size < 5:
         return None
     gap, usual = as_of - int(days[-1]), float(np.percentile(recent, 90))

@@ -153,7 +153,7 @@ class Fit:
     @cached_property
     def each_constants(self) -> tuple[Floats, Floats]:
         """The same of every lift: shapes (L, 8) and (L, 8, 8)."""
-        own = np.stack([_own(lift, self.count.size) for lift in range(self.count.size)])
+        own = _own(self.count.size)
         return own @ self.theta, own @ self.theta_cov @ np.swapaxes(own, 1, 2)
 
     @cached_property
@@ -170,10 +170,11 @@ class Fit:
         return np.asarray(self.precision @ np.concatenate([rest[:, :, None], self.design], axis=2))
 
 
-def _own(lift: int, lifts: int) -> Floats:
-    """Matrix that turns all constants into the eight of one lift."""
-    own = np.eye(COMMON, COMMON + 2 * lifts)
-    own[STEEPNESS, COMMON + lift] = own[BIAS, COMMON + lifts + lift] = 1.0
+def _own(lifts: int) -> Floats:
+    """Matrices that turn all constants into the eight of each lift, shape (L, 8, p)."""
+    own = np.tile(np.eye(COMMON, COMMON + 2 * lifts), (lifts, 1, 1))
+    each = np.arange(lifts)
+    own[each, STEEPNESS, COMMON + each] = own[each, BIAS, COMMON + lifts + each] = 1.0
     return own
 
 
@@ -343,7 +344,7 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
     nodes = _nodes(e, spans, origin)
     sessions, width = e.session_day.size, nodes.time.shape[1]
     told = np.arange(width) < nodes.count[:, None]
-    own = [_own(lift, lifts) for lift in range(lifts)]
+    own = _own(lifts)
     mean = np.zeros(COMMON + 2 * lifts)
     mean[:COMMON] = (
         p.bias_mean, 0.0, p.loss_mean, p.shape_mean, p.silent_reserve, -p.unfamiliar, -p.fatigue, -p.away
@@ -393,13 +394,13 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
             normal[lift] += rest_session[:, some] @ weighed_session[:, some].T
             normal[lift, : 1 + OF_SET, : 1 + OF_SET] += rest_set[:, sets] @ weighed_set[:, sets].T
         for _ in range(TAIL_STEPS):
-            theta, theta_cov = pooling.partial_pool(mean, prior, list(normal), own)
+            theta, theta_cov = pooling.partial_pool(mean, prior, normal, own)
             # Student's t as a mixture of normals: what lies far out is drawn back less.
             far = ((theta[SHAPE] - p.shape_mean) / p.shape_sd) ** 2
             prior[SHAPE, SHAPE] = min((p.shape_tail + 1) / (p.shape_tail + far), 1.0) / p.shape_sd**2
         theta[SHAPE] = min(max(theta[SHAPE], SHAPE_BOUNDS[0]), SHAPE_BOUNDS[1])
         # Smoothed level at the nodes, back to the sessions for the next linearisation.
-        mine = np.stack([each_own @ theta for each_own in own])
+        mine = own @ theta
         alpha = solved[:, :, 0] - (solved[:, :, 1:] @ mine[:, :, None])[:, :, 0]
         path = prior_level + (cov @ alpha[:, :, None])[:, :, 0]
         # What the inputs take out of a session is in what it shows, not in the path.
@@ -455,11 +456,14 @@ def _restlessness(seen: Floats, noise: Floats, cov: Floats, moves: Floats) -> tu
     """
     both = np.stack([cov, cov + (RESTLESS**2 - 1) * moves])
     each = np.arange(cov.shape[-1])
-    total = both.copy()
+    # The factor of the covariance with what was seen as a last row ends in what whitening makes of it.
+    total = np.full((2, cov.shape[0], each.size + 1, each.size + 1), 1e12)
+    total[..., :-1, :-1] = both
     total[..., each, each] += noise
+    total[..., -1, :-1] = total[..., :-1, -1] = seen
     factor = np.linalg.cholesky(total)
-    z = np.linalg.solve(factor, np.broadcast_to(seen[..., None], (2, *seen.shape, 1)))[..., 0]
-    logdet = np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
+    z = factor[..., -1, :-1]
+    logdet = np.log(np.diagonal(factor, axis1=-2, axis2=-1)[..., :-1]).sum(axis=-1)
     usual, loose = -logdet - (z**2).sum(axis=-1) / 2
     moved = loose - usual > RESTLESS_ODDS
     return np.where(moved, RESTLESS, 1.0), np.where(moved[:, None, None], both[1], cov)
