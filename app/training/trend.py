@@ -108,6 +108,7 @@ RESTLESS_ODDS = 2.0  # [1] log of the likelihood ratio it takes: one lift in eig
 REPORT_HALF_STEP = 0.25  # [reps] reports come in halves
 WEEKLY_WEEKS = 40  # back to here a node is a week, before it four: old work says little about now
 ROUNDS = 3
+TOGETHER = 4000  # [rows] of evidence computed at once
 TAIL_STEPS = 6  # of the weight of the shape's prior, each by one small solution
 
 FORECAST_WEEKS = 12
@@ -353,22 +354,17 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
     each = np.repeat([p.steepness_lift_sd, p.bias_lift_sd], lifts)
     prior = np.diag(np.concatenate([sd, (p.fatigue_sd, p.away_sd), each]) ** -2.0)
 
-    kinds = _Kinds(e, p)
+    groups = _groups(e, p)
     cov, moves = _node_covariance(nodes, p)
     restless = np.ones(lifts)
     theta, x, trust = mean.copy(), _first_guess(e, p), np.ones(sessions)
-    # Rows lie by session, sessions by node, nodes by lift: sums run over stretches of them.
-    rows_of, sessions_of = np.bincount(e.session), np.bincount(nodes.of_session)
-    first_row, first_session = np.cumsum(rows_of) - rows_of, np.cumsum(sessions_of) - sessions_of
-    set_edges = np.searchsorted(e.lift, np.arange(lifts + 1))
+    # Sessions lie by node, and nodes by lift: sums run over stretches of them.
+    sessions_of = np.bincount(nodes.of_session)
+    first_session = np.cumsum(sessions_of) - sessions_of
     session_edges = np.searchsorted(e.session_lift, np.arange(lifts + 1))
     for turn in range(ROUNDS):
-        told_set, precision = kinds.linearise(np.repeat(x, rows_of), theta)
-        # Sets into sessions: what is left within a session speaks about the constants alone.
-        info = np.add.reduceat(precision, first_row)
-        ys = np.add.reduceat(told_set * precision, first_row, axis=1) / info
-        rest_set = told_set - np.repeat(ys, rows_of, axis=1)
-        weighed_set = rest_set * precision
+        of_group = [group.summed(x, theta) for group in groups]
+        info, ys, inner = (np.concatenate(each, axis=-1) for each in zip(*of_group, strict=True))
         # Sessions into nodes: day form is drawn once a session.
         weight = trust / (1 / info + p.day_sd**2)
         told_session = np.concatenate([ys, e.session_input.T])
@@ -390,14 +386,11 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
         solved = np.linalg.solve(total, told_node)
         normal = np.swapaxes(told_node, 1, 2) @ solved
         for lift in range(lifts):
-            sets, some = slice(*set_edges[lift : lift + 2]), slice(*session_edges[lift : lift + 2])
+            some = slice(*session_edges[lift : lift + 2])
             normal[lift] += rest_session[:, some] @ weighed_session[:, some].T
-            normal[lift, : 1 + OF_SET, : 1 + OF_SET] += rest_set[:, sets] @ weighed_set[:, sets].T
-        for _ in range(TAIL_STEPS):
-            theta, theta_cov = pooling.partial_pool(mean, prior, normal, own)
-            # Student's t as a mixture of normals: what lies far out is drawn back less.
-            far = ((theta[SHAPE] - p.shape_mean) / p.shape_sd) ** 2
-            prior[SHAPE, SHAPE] = min((p.shape_tail + 1) / (p.shape_tail + far), 1.0) / p.shape_sd**2
+        normal[:, : 1 + OF_SET, : 1 + OF_SET] += np.moveaxis(inner, -1, 0)
+        theta, theta_cov = pooling.partial_pool(mean, prior, normal, own)
+        theta, theta_cov, prior[SHAPE, SHAPE] = _tailed(theta, theta_cov, prior[SHAPE, SHAPE], p)
         theta[SHAPE] = min(max(theta[SHAPE], SHAPE_BOUNDS[0]), SHAPE_BOUNDS[1])
         # Smoothed level at the nodes, back to the sessions for the next linearisation.
         mine = own @ theta
@@ -473,28 +466,79 @@ def _loosened(p: Priors, times: float) -> Priors:
     return replace(p, wander_sd=p.wander_sd * times, walk_sd=p.walk_sd * times) if times != 1 else p
 
 
-class _Kinds:
-    """The rows of evidence by what they say, and their linearisation around a level."""
+def _tailed(theta: Floats, cov: Floats, prior: float, p: Priors) -> tuple[Floats, Floats, float]:
+    """The constants when the shape's prior has the tails of Student's t, from those under a normal one.
 
-    def __init__(self, e: Evidence, p: Priors) -> None:
-        self.e, self.p = e, p
-        self.lifts = e.exercises.size
-        self.rows = np.bincount(e.lift, minlength=self.lifts)
-        self.reported = (e.kind == RATED) | (e.kind == CEILING) | (e.kind == EASY)
-        self.silent = e.kind == SILENT
+    The t is a mixture of normals: what lies far out is drawn back less, by a weight that a few steps find.
+    What another weight makes of the constants is an update of rank one. The precision to go on with is last.
+    """
+    change, new = 0.0, prior
+    for _ in range(TAIL_STEPS):
+        change = new - prior
+        pull = change * (theta[SHAPE] - p.shape_mean) / (1 + change * cov[SHAPE, SHAPE])
+        far = ((theta[SHAPE] - cov[SHAPE, SHAPE] * pull - p.shape_mean) / p.shape_sd) ** 2
+        new = min((p.shape_tail + 1) / (p.shape_tail + far), 1.0) / p.shape_sd**2
+    along = cov[SHAPE]
+    narrowed = cov - np.outer(along, along) * change / (1 + change * cov[SHAPE, SHAPE])
+    return theta - along * pull, narrowed, new
+
+
+def _groups(e: Evidence, p: Priors) -> list[_Sets]:
+    """All rows, in groups of lifts so small that what is computed of one stays in the processor's cache."""
+    edges, begun = np.searchsorted(e.lift, np.arange(e.exercises.size + 1)).tolist(), [0]
+    begun += [
+        lift for lift in range(1, e.exercises.size) if edges[lift] // TOGETHER > edges[lift - 1] // TOGETHER
+    ]
+    return [_Sets(e, p, first, stop) for first, stop in pairwise([*begun, e.exercises.size])]
+
+
+class _Sets:
+    """The rows of evidence of some neighbouring lifts, and what they say about a session's level."""
+
+    def __init__(self, e: Evidence, p: Priors, first: int, stop: int) -> None:
+        rows = slice(*np.searchsorted(e.lift, (first, stop)))
+        self.p, self.first, self.lifts, self.stop = p, first, e.exercises.size, stop
+        self.log_load, self.reps, self.stated = e.log_load[rows], e.reps[rows], e.stated[rows]
+        self.position, kind = e.position[rows], e.kind[rows]
+        self.sessions = slice(*np.searchsorted(e.session_lift, (first, stop)))
+        self.rows_of_session = np.bincount(e.session[rows] - self.sessions.start)
+        self.rows_of_lift = np.bincount(e.lift[rows] - first)
+        self.reported = (kind == RATED) | (kind == CEILING) | (kind == EASY)
+        self.silent = kind == SILENT
         shift, spread = np.zeros(7), np.ones(7)
         shift[[FAILURE, MISS]] = p.failure_mean, p.miss_mean
         spread[[FAILURE, SILENT, FLOOR, MISS]] = p.failure_sd, p.silent_sd, p.barrier_sd, p.miss_sd
-        self.shift, self.spread = shift[e.kind], spread[e.kind]
-        self.bound = np.flatnonzero((e.kind == CEILING) | (e.kind == FLOOR) | (e.kind == EASY))
+        self.shift, self.spread = shift[kind], spread[kind]
+        self.bound = np.flatnonzero((kind == CEILING) | (kind == FLOOR) | (kind == EASY))
         # The side on which nothing is lost, and the half step to which reports are rounded.
-        bound_kind = e.kind[self.bound]
+        bound_kind = kind[self.bound]
         self.sign = np.where(bound_kind == CEILING, 1.0, -1.0)
         self.step = np.select(
             [bound_kind == CEILING, bound_kind == EASY], [REPORT_HALF_STEP, -REPORT_HALF_STEP], 0.0
         )
-        self.ceiling, self.miss = np.flatnonzero(e.kind == CEILING), np.flatnonzero(e.kind == MISS)
-        self.failing = np.where(e.fewer[self.ceiling], p.failing_if_fewer, p.failing)
+        self.ceiling, self.miss = np.flatnonzero(kind == CEILING), np.flatnonzero(kind == MISS)
+        self.failing = np.where(e.fewer[rows][self.ceiling], p.failing_if_fewer, p.failing)
+
+    def summed(self, x: Floats, theta: Floats) -> tuple[Floats, Floats, Floats]:
+        """Sets into sessions, linearised around the level of every session of the fit.
+
+        Returns
+        -------
+        info : ndarray, shape (s,)
+            Precision of what each session's sets say.
+        told : ndarray, shape (6, s)
+            That itself, as ``linearise`` gives it for a set.
+        inner : ndarray, shape (6, 6, l)
+            What is left within the sessions of each lift, which speaks about the constants alone.
+        """
+        told, precision = self.linearise(np.repeat(x[self.sessions], self.rows_of_session), theta)
+        first = np.cumsum(self.rows_of_session) - self.rows_of_session
+        info = np.add.reduceat(precision, first)
+        of_session = np.add.reduceat(told * precision, first, axis=1) / info
+        told -= np.repeat(of_session, self.rows_of_session, axis=1)
+        weighed, edges = told * precision, np.cumsum([0, *self.rows_of_lift])
+        inner = [told[:, low:high] @ weighed[:, low:high].T for low, high in pairwise(edges.tolist())]
+        return info, of_session, np.stack(inner, axis=-1)
 
     def linearise(self, x: Floats, theta: Floats) -> tuple[Floats, Floats]:
         """Each row as an observation of the session's level.
@@ -506,24 +550,23 @@ class _Kinds:
             the lever: what bias, steepness, loss, shape and silence do to it.
         precision : ndarray, shape (n,)
         """
-        e, p, lifts = self.e, self.p, self.lifts
-        q = float(theta[SHAPE])
-        own_bias = np.repeat(theta[BIAS] + theta[COMMON + lifts :], self.rows)
-        own_steep = theta[COMMON : COMMON + lifts]
-        unit = np.repeat(p.drop / _bend(PIVOT_REPS, q) * np.exp(theta[STEEPNESS] + own_steep), self.rows)
-        drop = x - theta[LOSS] * e.position - e.log_load  # ln(1RM / load)
+        p, q, own = self.p, float(theta[SHAPE]), slice(COMMON + self.first, COMMON + self.stop)
+        own_steep, own_bias = theta[own], theta[BIAS] + theta[COMMON + self.lifts :][self.first : self.stop]
+        unit = p.drop / _bend(PIVOT_REPS, q) * np.exp(theta[STEEPNESS] + own_steep)
+        unit, own_steep, own_bias = np.repeat([unit, own_steep, own_bias], self.rows_of_lift, axis=1)
+        drop = x - theta[LOSS] * self.position - self.log_load  # ln(1RM / load)
         straight = drop / unit
         power = np.clip(1 + q * straight, 1.0, MOST_REPS**q)  # N^q
         log_reps = np.log(power) / q
         curved = np.exp(log_reps)
-        left = np.where(drop > 0, curved, 1 + straight) - e.reps
+        left = np.where(drop > 0, curved, 1 + straight) - self.reps
         per_rep = unit * power / curved  # dx / d(left)
         # The noise is chosen by the predicted reserve, never by the reported one.
         report_sd = p.report_sd + p.report_slope * np.clip(left - own_bias, 0.0, 8.0)
         slope_squared = per_rep**-2
         variance = np.where(self.reported, report_sd, self.spread) ** 2 + slope_squared * p.set_sd**2
         expected = left - np.where(self.reported, own_bias, self.shift + self.silent * theta[SILENCE])
-        r = e.stated - expected
+        r = self.stated - expected
         spread = (variance + slope_squared * p.day_sd**2) * ROBUST_FROM**2
         curvature = 1 / (variance * np.maximum(r * r / spread, 1.0) ** 2)
         # Bounds enter as the Newton step of their normal probability.
@@ -545,12 +588,12 @@ class _Kinds:
         lever = told[1:]
         lever[BIAS] = -per_rep * self.reported
         lever[STEEPNESS] = -drop
-        lever[LOSS] = -e.position
+        lever[LOSS] = -self.position
         bent = _log_bend_by_shape(np.maximum(log_reps, 1e-6), np.maximum(power, 1 + 1e-6 * q), q)
         pivot = np.log([PIVOT_REPS])
         lever[SHAPE] = -drop * (bent - _log_bend_by_shape(pivot, np.exp(q * pivot), q))
         lever[SILENCE] = -per_rep * self.silent
-        told[0] = x + r * per_rep + theta[:OF_SET] @ lever - drop * np.repeat(own_steep, self.rows)
+        told[0] = x + r * per_rep + theta[:OF_SET] @ lever - drop * own_steep
         told[0] += lever[BIAS] * (own_bias - theta[BIAS])
         return told, slope_squared * curvature
 
