@@ -47,7 +47,7 @@ def test_a_lifter_of_quite_another_form_is_believed() -> None:
         for priors in (trend.PRIORS, normal):
             f = trend.fit(log, spans, priors)
             assert f is not None
-            errors.append(abs(trend.read(f, 0, as_of).e1rm.mean / truth - 1))
+            errors.append(abs(trend.read(f, as_of)[0].e1rm.mean / truth - 1))
     tailed, plain = np.array(errors).reshape(-1, 2).mean(axis=0)
     assert tailed < 0.95 * plain
 
