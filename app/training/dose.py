@@ -210,8 +210,15 @@ def daily_totals(day: Ints, value: Floats, first: int, last: int) -> Floats:
     """
     if last < first:
         raise ValueError(f"the last day ({last}) is before the first ({first})")
-    inside = (day >= first) & (day <= last)
+    inside = _between(day, first, last)
     return np.bincount(day[inside] - first, weights=value[inside], minlength=last - first + 1).astype(float)
+
+
+def _between(day: Ints, first: int, last: int) -> Bools | slice:
+    """Which days lie between two, both included; all of them, as usual, without a copy."""
+    if not day.size or (day.min() >= first and day.max() <= last):
+        return slice(None)
+    return (day >= first) & (day <= last)
 
 
 def monday_of(day: Ints) -> Ints:
@@ -245,7 +252,7 @@ def weekly(day: Ints, values: Mapping[str, Floats], first: int, last: int) -> We
         raise ValueError(f"the last day ({last}) is before the first ({first})")
     start = first - (first - 1) % 7
     weeks = (last - start) // 7 + 1
-    inside = (day >= first) & (day <= last)
+    inside = _between(day, first, last)
     index = (day[inside] - start) // 7
     totals = {
         name: np.bincount(index, weights=value[inside], minlength=weeks).astype(float)
@@ -293,7 +300,7 @@ def weekly_by_exercise(
     """:func:`weekly_stress` of each of ``log.exercises``, in one pass over the log."""
     start = first - (first - 1) % 7
     weeks, exercises = (last - start) // 7 + 1, len(log.exercises)
-    inside = (log.day >= first) & (log.day <= last)
+    inside = _between(log.day, first, last)
     cell = log.exercise[inside] * weeks + (log.day[inside] - start) // 7
     totals = {
         name: np.bincount(cell, value[inside], exercises * weeks).astype(float).reshape(exercises, weeks)

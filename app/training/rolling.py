@@ -227,8 +227,10 @@ def usual_week(x: Floats) -> tuple[float, float]:
     if weeks < USUAL_WEEKS_NEEDED:
         return float("nan"), float("nan")
     totals = earlier[earlier.size - weeks * ACUTE_DAYS :].reshape(weeks, ACUTE_DAYS).sum(axis=1)
-    low, high = np.percentile(totals, USUAL_PERCENTILES)
-    return float(low), float(high)
+    # np.percentile's linear interpolation, without what makes it slow on eight numbers.
+    places = np.array(USUAL_PERCENTILES) / 100 * (weeks - 1)
+    low, high = np.interp(places, np.arange(weeks), np.sort(totals)).tolist()
+    return low, high
 
 
 def summary(measure: str, daily: Floats) -> LoadSummary:
@@ -259,17 +261,18 @@ def summary(measure: str, daily: Floats) -> LoadSummary:
     week[ACUTE_DAYS - tail.size :] = tail
     before = float(series[-2 * ACUTE_DAYS : -ACUTE_DAYS].sum())
     low, high = usual_week(series)
+    sameness, total = monotony(week), float(week.sum())
     return LoadSummary(
         measure=measure,
-        last_7_days=float(week.sum()),
+        last_7_days=total,
         last_28_days=float(series[-CHRONIC_DAYS:].sum()),
         ewma_7=_last_average(series, ACUTE_DAYS),
         ewma_28=_last_average(series, CHRONIC_DAYS),
-        week_on_week=float(week.sum()) / before if before > 0 else float("nan"),
+        week_on_week=total / before if before > 0 else float("nan"),
         usual_week_low=low,
         usual_week_high=high,
-        monotony=monotony(week),
-        strain=strain(week),
+        monotony=sameness,
+        strain=total * sameness,
     )
 
 

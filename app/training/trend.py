@@ -274,7 +274,7 @@ def _first_guess(e: Evidence, p: Priors) -> Floats:
     edges = np.searchsorted(e.session_lift, np.arange(e.exercises.size + 1))
     for low, high in pairwise(edges.tolist()):
         half = min(4, (high - low - 1) // 2)
-        padded = np.pad(mean[low:high], half, mode="edge")
+        padded = np.concatenate([[mean[low]] * half, mean[low:high], [mean[high - 1]] * half])
         windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
         guess[low:high] = np.partition(windows, half, axis=1)[:, half]  # An odd count: this is the median.
     return guess
