@@ -264,13 +264,14 @@ def assign(
     wrong = problems(plan)
     if wrong:
         raise PlanNotReady(wrong)
-    ensure_exercises(store, coach, plan)
-    lifter, state = fresh_state(store, coach, lifter_id, now=now)
-    resolved = resolve(plan, state, start_day=start_day)
+    fresh_state(store, coach, lifter_id, now=now)
     with store.transaction() as db:
         lifter = lifters.of_coach(db, coach, lifter_id)
         last_day = start_day + 7 * plan.weeks - 1
         _clear_days(db, coach, lifter, start_day, last_day, cut=cut_running, now=now)
+        ensure_exercises(db, coach, plan)
+        state = state_of(db, coach, lifter, today=today_in(lifter.time_zone, now))
+        resolved = resolve(plan, state, start_day=start_day)
         block = put(db, lifter, plan, start_day=start_day, status="assigned", now=now)
         freeze(db, coach, block, state, {row.exercise for _, row in plan.lines})
         write_sessions(db, coach, block, plan, resolved)
@@ -456,18 +457,12 @@ def _finite(value: float) -> float | None:
     return value if value == value else None
 
 
-def ensure_exercises(store: Store, coach: Coach, plan: PlanDocument) -> None:
+def ensure_exercises(db: Transaction, coach: Coach, plan: PlanDocument) -> None:
     """Exercises that a plan names and the coach does not have yet."""
-    names = {row.exercise for _, row in plan.lines}
-    with store.reading() as db:
-        known = exercises.by_key(db, coach)
-    missing = sorted(name for name in names if exercises.key_of(name) not in known)
-    if missing:
-        with store.transaction() as db:
-            known = exercises.by_key(db, coach)
-            for name in missing:
-                if exercises.key_of(name) not in known:
-                    known[exercises.key_of(name)] = exercises.add(db, coach, name)
+    known = exercises.by_key(db, coach)
+    for name in sorted({row.exercise for _, row in plan.lines}):
+        if exercises.key_of(name) not in known:
+            known[exercises.key_of(name)] = exercises.add(db, coach, name)
 
 
 def _clear_days(

@@ -203,8 +203,6 @@ def change(
     """
     with store.reading() as db:
         block, lifter = blocks.of_coach(db, coach, block_id)
-    wanted, _ = plans.apply_all(plan_from_dict(block.plan), edits)
-    planning_blocks.ensure_exercises(store, coach, wanted)
     planning_blocks.fresh_state(store, coach, lifter.id, now=now)
     with store.transaction() as db:
         block, lifter = blocks.of_coach(db, coach, block_id)
@@ -216,6 +214,7 @@ def change(
         wrong = planning_blocks.problems(plan)
         if wrong:
             raise planning_blocks.PlanNotReady(wrong)
+        planning_blocks.ensure_exercises(db, coach, plan)
         given = _given(db, coach, block) if keep_given else {}
         was = planning_blocks.calendar(db, coach, block, from_day=today)
         weeks = _weeks(db, block)

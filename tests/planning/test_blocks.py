@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-import pytest
-from sqlalchemy import select
+from typing import Any
 
-from app.planning import analysis, blocks
+import pytest
+from sqlalchemy import func, select
+
+from app.planning import analysis, blocks, drafts
+from app.storage import blocks as stored
 from app.storage.engine import Store
 from app.storage.lifters import LifterNotFound
-from app.storage.models import Baseline, Coach, Lifter, PlannedSession, Prescription
+from app.storage.models import Baseline, Block, Coach, Exercise, Lifter, PlannedSession, Prescription
 from app.training import plan as plans
 from app.training.plan import PlanDocument
 from tests.factories import NOW, TODAY, log_sets, make_coach, make_exercise, make_lifter
@@ -95,6 +98,55 @@ def test_a_new_block_ends_the_running_one_the_day_before(any_store: Store) -> No
     assert [one.day - TODAY for one in view.days] == [0, 7]
     with pytest.raises(blocks.BlockOverlaps):
         blocks.assign(any_store, coach, lifter.id, a_plan(), start_day=TODAY - 3, now=NOW)
+
+
+def with_a_new_exercise(plan: PlanDocument) -> PlanDocument:
+    plan, _ = plans.apply_all(plan, plans.add_row(plan, plan.sessions[0].id, "Zercher squat"))
+    return plans.apply_all(plan, plans.set_cell(plan, plan.lines[1][1].id, 0, "3 x 8 @ RPE 7"))[0]
+
+
+def count(store: Store, table: Any) -> int | None:
+    with store.reading() as db:
+        return db.scalar(select(func.count()).select_from(table))
+
+
+def test_a_plans_new_exercises_are_made_with_the_block_or_not_at_all(
+    any_store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    coach, lifter = a_lifter_with_fives(any_store)
+    plan = with_a_new_exercise(a_plan())
+
+    def cut_off(*_given: Any, **_named: Any) -> None:
+        raise ConnectionError
+
+    with monkeypatch.context() as patched:
+        patched.setattr(stored, "save_version", cut_off)
+        with pytest.raises(ConnectionError):
+            blocks.assign(any_store, coach, lifter.id, plan, start_day=TODAY, now=NOW)
+    assert (count(any_store, Exercise), count(any_store, Block)) == (1, 0)
+    blocks.assign(any_store, coach, lifter.id, a_plan(), start_day=TODAY + 7, now=NOW)
+    with pytest.raises(blocks.BlockOverlaps):
+        blocks.assign(any_store, coach, lifter.id, plan, start_day=TODAY, now=NOW)
+    assert count(any_store, Exercise) == 1
+    before = blocks.preview(any_store, coach, lifter.id, plan, start_day=TODAY + 70, now=NOW)
+    made = blocks.assign(any_store, coach, lifter.id, plan, start_day=TODAY + 70, now=NOW)
+    assert count(any_store, Exercise) == 2
+    first = blocks.view(any_store, coach, made.id).days[0]
+    given = {name: [one["load_grams"] for one in sets] for name, _, sets, _ in first.exercises}
+    assert given == {one.exercise: [each.load_grams for each in one.sets] for one in before.cells[:1]} | {
+        "Zercher squat": [None] * 3
+    }
+
+
+def test_a_changes_new_exercises_are_made_with_it_or_not_at_all(any_store: Store) -> None:
+    coach, lifter = a_lifter_with_fives(any_store)
+    block = blocks.assign(any_store, coach, lifter.id, a_plan(), start_day=TODAY, now=NOW)
+    edits = plans.add_row(a_plan(), a_plan().sessions[0].id, "Zercher squat")
+    with pytest.raises(drafts.BlockChanged):
+        drafts.change(any_store, coach, block.id, edits, version=7, why="", now=NOW)
+    assert count(any_store, Exercise) == 1
+    drafts.change(any_store, coach, block.id, edits, version=1, why="", now=NOW)
+    assert count(any_store, Exercise) == 2
 
 
 def test_another_coachs_lifter_cannot_be_given_a_block(store: Store) -> None:
