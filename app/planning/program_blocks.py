@@ -124,16 +124,26 @@ def assign(
         If it is no draft, somebody saved meanwhile, or it cannot be given out as it is.
     """
     sent = Sent.of(key, ["assign", block_id, version])
-    with store.reading() as db:
-        # The draft is gone once it is given out, so the key is looked for on the whole roster.
-        known = sent.answer_of(programs.written_with(db, coach, sent.client_id))
-    if known is not None:
-        return int(known["block"])
+
+    def done() -> int | None:
+        with store.reading() as db:
+            # The draft is gone once it is given out, so the key is looked for on the whole roster.
+            known = sent.answer_of(programs.written_with(db, coach, sent.client_id))
+        return None if known is None else int(known["block"])
+
+    if (before := done()) is not None:
+        return before
 
     def keep(db: Transaction, made: Block) -> None:
         sent.remember(db, lifters.of_coach(db, coach, made.lifter_id), {"block": made.id}, now)
 
-    return drafts.assign(store, coach, block_id, version=version, by=by, also=keep, now=now).id
+    try:
+        return drafts.assign(store, coach, block_id, version=version, by=by, also=keep, now=now).id
+    except (blocks.BlockNotFound, planning_blocks.BlockOverlaps):
+        # The same request may have come twice: its block took the draft and the days meanwhile.
+        if (meanwhile := done()) is not None:
+            return meanwhile
+        raise
 
 
 def _must_be_near(lifter: Lifter, start_day: int, now: datetime) -> None:

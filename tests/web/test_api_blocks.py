@@ -219,6 +219,27 @@ def test_a_draft_is_given_out_with_its_key_or_not_at_all(
     assert count(world, PlannedSession) == 6
 
 
+@pytest.mark.parametrize("overtaken_at", ["fresh_state", "_draft"])
+def test_a_request_overtaken_by_its_own_repetition_gets_the_same_answer(
+    world: World, writing: Program, monkeypatch: pytest.MonkeyPatch, overtaken_at: str
+) -> None:
+    made = begun(world, writing)
+    path, answers = f"/blocks/{made['id']}/assign", []
+    module = blocks if overtaken_at == "fresh_state" else drafts
+    look = getattr(module, overtaken_at)
+
+    def overtaken(*given: Any, **named: Any) -> Any:
+        monkeypatch.setattr(module, overtaken_at, look)
+        answers.append(writing.send("POST", path, {"version": 1}, "key-of-an-assignment"))
+        return look(*given, **named)
+
+    monkeypatch.setattr(module, overtaken_at, overtaken)
+    answers.append(writing.send("POST", path, {"version": 1}, "key-of-an-assignment"))
+    assert [one.status_code for one in answers] == [201, 201]
+    assert answers[0].json() == answers[1].json()
+    assert count(world, PlannedSession) == 6
+
+
 def test_the_block_is_the_one_the_browser_would_have_given(world: World, writing: Program) -> None:
     plan = plan_shapes.read(plan_shapes.Plan.model_validate(PLAN))
     start = date(2026, 3, 16).toordinal()
