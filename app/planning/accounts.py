@@ -483,6 +483,14 @@ GROUPS: dict[str, tuple[str, ...]] = {
         "odd sets brought back",
     ),
     "decisions": ("decision", "block assigned", "block changed"),
+    "blocks": (
+        "draft begun",
+        "draft changed",
+        "draft thrown away",
+        "block assigned",
+        "block changed",
+        "season changed",
+    ),
     "people": (
         "invitation",
         "invitations ended",

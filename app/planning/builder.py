@@ -91,6 +91,7 @@ def do(
     *,
     version: int,
     pending: Sequence[Any] = (),
+    by: str | None = None,
     now: datetime,
 ) -> Bench:
     """Do one act. A draft is stored with it; a running block waits until the coach applies its edits.
@@ -100,7 +101,7 @@ def do(
     BlockNotFound, BlockChanged, PlanError
         If it is not this coach's, somebody saved meanwhile, or the act cannot be done.
     """
-    return _bench(store, coach, block_id, pending=pending, act=act, version=version, now=now)
+    return _bench(store, coach, block_id, pending=pending, act=act, version=version, by=by, now=now)
 
 
 def apply(
@@ -129,6 +130,7 @@ def _bench(
     pending: Sequence[Any],
     act: Act | None,
     version: int | None,
+    by: str | None = None,
     now: datetime,
 ) -> Bench:
     with store.reading() as db:
@@ -148,7 +150,9 @@ def _bench(
         edits, label, left_out = edits_of(plan, act)
         if edits:
             if block.status == "draft":
-                block = drafts.save(store, coach, block_id, edits, version=block.version, now=now)
+                block = drafts.save(
+                    store, coach, block_id, edits, version=block.version, by=by, typing=True, now=now
+                )
             else:
                 waiting = (*waiting, *edits)
             plan, inverse = plans.apply_all(plan, edits)
@@ -404,7 +408,16 @@ def source_plan(store: Store, coach: Coach, lifter: Lifter, source: str) -> Plan
     raise PlanError("Choose what the block starts from.")
 
 
-def begin(store: Store, coach: Coach, lifter_id: int, source: str, *, start_day: int, now: datetime) -> Block:
+def begin(
+    store: Store,
+    coach: Coach,
+    lifter_id: int,
+    source: str,
+    *,
+    start_day: int,
+    by: str | None = None,
+    now: datetime,
+) -> Block:
     """Put a new draft on the bench.
 
     Raises
@@ -415,4 +428,4 @@ def begin(store: Store, coach: Coach, lifter_id: int, source: str, *, start_day:
     with store.reading() as db:
         lifter = lifters.of_coach(db, coach, lifter_id)
     plan = source_plan(store, coach, lifter, source)
-    return drafts.start(store, coach, lifter_id, plan, start_day=start_day, now=now)
+    return drafts.start(store, coach, lifter_id, plan, start_day=start_day, by=by, now=now)

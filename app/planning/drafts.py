@@ -57,7 +57,14 @@ class Draft:
 
 
 def start(
-    store: Store, coach: Coach, lifter_id: int, plan: PlanDocument, *, start_day: int, now: datetime
+    store: Store,
+    coach: Coach,
+    lifter_id: int,
+    plan: PlanDocument,
+    *,
+    start_day: int,
+    by: str | None = None,
+    now: datetime,
 ) -> Block:
     """Put a plan on the desk for a lifter; nothing of it reaches the lifter yet.
 
@@ -68,7 +75,32 @@ def start(
     """
     with store.transaction() as db:
         lifter = lifters.of_coach(db, coach, lifter_id)
-        return planning_blocks.put(db, lifter, plan, start_day=start_day, status="draft", now=now)
+        block = planning_blocks.put(db, lifter, plan, start_day=start_day, status="draft", now=now)
+        record(db, "draft begun", coach, block, by=by, now=now)
+        return block
+
+
+def record(
+    db: Transaction,
+    kind: str,
+    coach: Coach,
+    block: Block,
+    *,
+    by: str | None,
+    typing: bool = False,
+    now: datetime,
+) -> None:
+    """Keep who did something with a draft; of ``typing``, one line a person and hour."""
+    line = audit.record_sitting if typing else audit.record
+    line(
+        db,
+        kind=kind,
+        actor=by or coach.name,
+        coach_id=coach.id,
+        lifter_id=block.lifter_id,
+        at=now,
+        block=block.name,
+    )
 
 
 def save(
@@ -79,9 +111,11 @@ def save(
     *,
     version: int,
     start_day: int | None = None,
+    by: str | None = None,
+    typing: bool = False,
     now: datetime,
 ) -> Block:
-    """Apply edits to a draft and keep it.
+    """Apply edits to a draft and keep it; ``typing`` is one of many in a row.
 
     Raises
     ------
@@ -95,14 +129,16 @@ def save(
         _same_version(block, version)
         plan, _ = plans.apply_all(plan_from_dict(block.plan), edits)
         _keep(block, plan, start_day=start_day, now=now)
+        record(db, "draft changed", coach, block, by=by, typing=typing, now=now)
         return block
 
 
-def drop(store: Store, coach: Coach, block_id: int) -> None:
+def drop(store: Store, coach: Coach, block_id: int, *, by: str | None = None, now: datetime) -> None:
     """Throw a draft away."""
     with store.transaction() as db:
         block, _ = blocks.of_coach(db, coach, block_id)
         if block.status == "draft":
+            record(db, "draft thrown away", coach, block, by=by, now=now)
             blocks.remove(db, block)
 
 

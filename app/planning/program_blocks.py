@@ -12,7 +12,7 @@ from app.planning.days import today_in
 from app.planning.drafts import BlockChanged
 from app.planning.programs import Sent, lifter_to_write
 from app.planning.season import MOST_AHEAD_DAYS
-from app.storage import audit, blocks, lifters, programs
+from app.storage import blocks, lifters, programs
 from app.storage.engine import Store, Transaction
 from app.storage.models import Block, BlockTemplate, BlockVersion, Coach, Lifter
 from app.training import plan as plans
@@ -99,15 +99,7 @@ def start_draft(
         made = planning_blocks.put(db, lifter, plan, start_day=start_day, status="draft", now=now)
         db.flush()
         sent.remember(db, lifter, {"block": made.id}, now)
-        audit.record(
-            db,
-            kind="draft begun",
-            actor=by,
-            coach_id=coach.id,
-            lifter_id=lifter.id,
-            at=now,
-            block=made.name,
-        )
+        drafts.record(db, "draft begun", coach, made, by=by, now=now)
         return made.id
 
 
@@ -189,7 +181,7 @@ def replace_plan(
     if block.status == "draft":
         if not same_start and start_day is not None:
             _must_be_near(lifter, start_day, now)
-        drafts.save(store, coach, block_id, edits, version=version, start_day=start_day, now=now)
+        drafts.save(store, coach, block_id, edits, version=version, start_day=start_day, by=by, now=now)
         return
     if not same_start:
         raise StartIsGiven

@@ -182,7 +182,7 @@ def take(
     if edits is None:
         raise PlanError("The block has no such way any more. Compare again.")
     if block.status == "draft":
-        return drafts.save(store, coach, block_id, edits, version=version, now=now)
+        return drafts.save(store, coach, block_id, edits, version=version, by=by, now=now)
     why = f"{name}, chosen beside the others"
     return drafts.change(store, coach, block_id, edits, version=version, why=why, by=by, now=now)
 

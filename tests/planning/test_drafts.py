@@ -8,9 +8,11 @@ from typing import Any
 import pytest
 
 from app.planning import blocks, drafts
+from app.storage import audit
 from app.storage import blocks as stored
 from app.storage.blocks import BlockNotFound
 from app.storage.engine import Store
+from app.storage.models import Coach
 from app.training import plan as plans
 from app.training.plan import SetCells, plan_from_dict
 from tests.factories import NOW, TODAY, make_coach
@@ -30,6 +32,43 @@ def test_a_draft_is_saved_edited_and_assigned(any_store: Store) -> None:
     assert [one.exercises[0][1] for one in view.days] == ["4 x 6 @ RPE 7"] + ["3 x 5 @ RPE 8"] * 3
     with pytest.raises(BlockNotFound):
         blocks.view(any_store, coach, draft.id)
+
+
+def told_about(store: Store, coach: Coach) -> list[tuple[str, str]]:
+    with store.reading() as db:
+        return [(one.kind, one.actor) for one in reversed(audit.of_coach(db, coach.id))]
+
+
+def test_who_wrote_a_draft_is_kept_one_line_an_hour_of_typing(any_store: Store) -> None:
+    coach, lifter = a_lifter_with_fives(any_store)
+    start = {"start_day": TODAY, "by": "Bea", "now": NOW}
+    draft = drafts.start(any_store, coach, lifter.id, a_plan(), **start)
+    row, version = plan_from_dict(draft.plan).lines[0][1].id, 1
+
+    def typed(minutes: int, by: str, *, typing: bool = True) -> None:
+        nonlocal version
+        edit, now = SetCells(((row, 0, f"3 x {version} @ RPE 7"),)), NOW + timedelta(minutes=minutes)
+        drafts.save(any_store, coach, draft.id, [edit], version=version, by=by, typing=typing, now=now)
+        version += 1
+
+    for minutes, by in ((1, "Bea"), (2, "Bea"), (3, "Ines"), (4, "Bea"), (60, "Bea"), (61, "Bea")):
+        typed(minutes, by)
+    typed(62, "Bea", typing=False)
+    drafts.drop(any_store, coach, draft.id, now=NOW)
+    changed = [("draft changed", by) for by in ("Bea", "Ines", "Bea", "Bea")]
+    assert told_about(any_store, coach) == [
+        ("draft begun", "Bea"),
+        *changed,
+        ("draft thrown away", coach.name),
+    ]
+
+
+def test_a_change_that_is_refused_is_not_said_to_be_made(store: Store) -> None:
+    coach, lifter = a_lifter_with_fives(store)
+    draft = drafts.start(store, coach, lifter.id, a_plan(), start_day=TODAY, now=NOW)
+    with pytest.raises(drafts.BlockChanged):
+        drafts.save(store, coach, draft.id, [], version=9, now=NOW)
+    assert told_about(store, coach) == [("draft begun", coach.name)]
 
 
 def test_a_draft_saved_while_it_is_given_out_is_not_lost(

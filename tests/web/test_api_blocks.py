@@ -104,6 +104,8 @@ def test_what_is_read_can_be_sent_as_it_came(world: World, writing: Program) -> 
     assert again.json()["plan"] == read["plan"]
     with world.store.reading() as db:
         assert plan_to_dict(plan_from_dict(db.get_one(Block, made["id"]).plan)) == read["plan"]
+        told = db.scalars(select(AuditEvent).where(AuditEvent.kind == "draft changed")).one()
+    assert (told.actor, told.lifter_id) == ("the program “writes”", world.lifter.id)
 
 
 @pytest.mark.parametrize("key", [one.key for one in library.templates()])

@@ -58,18 +58,26 @@ def new_block(request: Request, lifter_id: int, coach: CurrentCoach, store: AppS
 
 @router.post("/lifters/{lifter_id}/blocks")
 def begin_block(
-    request: Request, lifter_id: int, coach: CurrentCoach, store: AppStore, data: FormData, now: Now
+    request: Request, lifter_id: int, desk: Desk, store: AppStore, data: FormData, now: Now
 ) -> Response:
     form = Form.of(data)
     start = _day(form, "start")
     if start is not None and not form.errors:
         try:
-            made = builder.begin(store, coach, lifter_id, form.get("source"), start_day=start, now=now)
+            made = builder.begin(
+                store,
+                desk.owner,
+                lifter_id,
+                form.get("source"),
+                start_day=start,
+                by=desk.actor.name,
+                now=now,
+            )
         except PlanError as error:
             form.errors["source"] = str(error)
         else:
             return see_other(request, f"/blocks/{made.id}")
-    return _choose(request, coach, store, lifter_id, form, now, status=422)
+    return _choose(request, desk.owner, store, lifter_id, form, now, status=422)
 
 
 @router.get("/blocks/{block_id}")
@@ -88,24 +96,25 @@ def show_block(request: Request, block_id: int, coach: CurrentCoach, store: AppS
 
 
 @router.post("/blocks/{block_id}/do")
-async def do_act(request: Request, block_id: int, coach: CurrentCoach, store: AppStore, now: Now) -> Response:
+async def do_act(request: Request, block_id: int, desk: Desk, store: AppStore, now: Now) -> Response:
     body = await _json(request)
     if body is None:
         return json_answer({"refused": "The request was not understood. Load the page again."}, 400)
-    return await _in_thread(_do, request, block_id, coach, store, body, now)
+    return await _in_thread(_do, request, block_id, desk, store, body, now)
 
 
 def _do(
-    request: Request, block_id: int, coach: CurrentCoach, store: AppStore, body: dict[str, Any], now: Now
+    request: Request, block_id: int, desk: Desk, store: AppStore, body: dict[str, Any], now: Now
 ) -> Response:
     try:
         bench = builder.do(
             store,
-            coach,
+            desk.owner,
             block_id,
             body["act"],
             version=body["version"],
             pending=body["pending"],
+            by=desk.actor.name,
             now=now,
         )
     except PlanError as error:
@@ -205,7 +214,8 @@ def move_start(
     if form.errors or start is None:
         return _again(request, block_id, desk, store, form.errors, 422, now)
     try:
-        drafts.save(store, desk.owner, block_id, [], version=version, start_day=start, now=now)
+        by = desk.actor.name
+        drafts.save(store, desk.owner, block_id, [], version=version, start_day=start, by=by, now=now)
     except drafts.NotRunning:
         return _again(
             request, block_id, desk, store, {"": "An assigned block is moved on the season"}, 409, now
@@ -227,7 +237,7 @@ def keep_template(request: Request, block_id: int, desk: Desk, store: AppStore, 
 @router.post("/blocks/{block_id}/drop")
 def drop_draft(request: Request, block_id: int, desk: Desk, store: AppStore, now: Now) -> Response:
     bench = builder.look(store, desk.owner, block_id, now=now)
-    drafts.drop(store, desk.owner, block_id)
+    drafts.drop(store, desk.owner, block_id, by=desk.actor.name, now=now)
     return see_other(request, f"/lifters/{bench.lifter.id}")
 
 
