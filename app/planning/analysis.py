@@ -34,7 +34,7 @@ from app.training.records import (
     WeeklyStress,
 )
 
-VERSION = f"{__version__}.4"
+VERSION = f"{__version__}.5"
 """Of the snapshots: raised with every change of their shape, so that old ones are made anew."""
 
 DUE_DAYS_BACK, DUE_DAYS_AHEAD = 42, 14

@@ -119,7 +119,9 @@ FORECAST_PLAN = 0.7  # [1] share of what the planned change of work would do: pl
 SLOPE_WEEKS = 6
 CHANGE_WEEKS = 54  # [weeks] back to which the error of a change of level is kept: a year, and the week begun
 SLOPE_EVIDENCE_WEEKS = 16.0
-SLOPE_WANDER_SD = 0.005  # [1/week] how fast a slope that is not known to be anything may change
+SLOPE_WANDER_SD = 0.004  # [1/week] how fast a slope that is not known to be anything may change
+SLOPE_BLOCK_SD = 0.005  # [1] and an offset of a block: a smaller one, for what is expressed is asked about
+NO_NEWS = 1e6  # variance of what says nothing
 
 
 @dataclass(frozen=True)
@@ -374,7 +376,7 @@ def fit(log: SetLog, spans: Sequence[BlockSpan], priors: Priors = PRIORS) -> Fit
         weighed_session = rest_session * weight
 
         told_node = np.zeros((lifts, width, 1 + COMMON))
-        noise = np.full((lifts, width), 1e6)
+        noise = np.full((lifts, width), NO_NEWS)
         told_node[nodes.lift, nodes.column], noise[nodes.lift, nodes.column] = yn.T, 1 / node_info
         end = nodes.time[:, -1]
         centre = np.bincount(e.session_lift, x) / np.bincount(e.session_lift)
@@ -460,10 +462,6 @@ def _restlessness(seen: Floats, noise: Floats, cov: Floats, moves: Floats) -> tu
     usual, loose = -logdet - (z**2).sum(axis=-1) / 2
     moved = loose - usual > RESTLESS_ODDS
     return np.where(moved, RESTLESS, 1.0), np.where(moved[:, None, None], both[1], cov)
-
-
-def _loosened(p: Priors, times: float) -> Priors:
-    return replace(p, wander_sd=p.wander_sd * times, walk_sd=p.walk_sd * times) if times != 1 else p
 
 
 def _tailed(theta: Floats, cov: Floats, prior: float, p: Priors) -> tuple[Floats, Floats, float]:
@@ -718,7 +716,7 @@ def read(f: Fit, as_of: int) -> tuple[Trend, ...]:
     change[:, -1] = 0.0  # From the last day to itself.
     change_sd_pct = 100 * np.sqrt(np.maximum(change, 0.0))
     low, high = kg[:, now] * np.exp(-Z90 * sd[:, now]), kg[:, now] * np.exp(Z90 * sd[:, now])
-    slope, slope_sd = np.array([recent_slope(f, each, as_of) for each in range(lifts)]).T
+    slope, slope_sd = recent_slopes(f, as_of)
     rising = normal_cdf(slope / slope_sd)
     counts = np.bincount(e.lift[(e.kind != FLOOR) & (e.kind != MISS)], minlength=lifts)
     point_kg, sd_kg = np.exp(f.session_x), kg * sd
@@ -749,34 +747,47 @@ def read(f: Fit, as_of: int) -> tuple[Trend, ...]:
     return tuple(of(lift) for lift in range(lifts))
 
 
-def recent_slope(f: Fit, lift: int, as_of: int) -> tuple[float, float]:
-    """Slope of the strength expressed, a line through the last six weeks, and its SD. [1/week]
+def recent_slopes(f: Fit, as_of: int) -> tuple[Floats, Floats]:
+    """Slope of the strength expressed of each lift, a line through the last six weeks, and its SD. [1/week]
 
     It is estimated from the last sixteen weeks alone and shrunk towards no change, not towards the lifter's
     own long-run gain, so that years of progress do not hide a standstill.
     """
-    p = _loosened(replace(f.priors, slope_sd=0.0, wander_sd=SLOPE_WANDER_SD), float(f.restless[lift]))
-    n = int(f.count[lift])
-    now = (as_of - f.origin) / 7
-    low = min(int(np.searchsorted(f.time[lift, :n], now - SLOPE_EVIDENCE_WEEKS)), max(n - 3, 0))
-    start = f.time[lift, low]
+    p = replace(f.priors, slope_sd=0.0, wander_sd=SLOPE_WANDER_SD, block_sd=SLOPE_BLOCK_SD)
+    now, lifts = (as_of - f.origin) / 7, f.count.size
+    recent = (f.time >= now - SLOPE_EVIDENCE_WEEKS) & f.told
+    size = np.minimum(np.maximum(recent.sum(axis=1), 3), f.count)
+    low, each = f.count - size, np.arange(lifts)[:, None]
+    along = np.arange(int(size.max()))
+    place = np.minimum(low[:, None] + along, f.time.shape[1] - 1)
+    told = along < size[:, None]
     day = as_of - 7 * np.arange(SLOPE_WEEKS, -1, -1, dtype=np.int64)
     # Nodes and asked days together: one covariance serves all.
-    t = np.concatenate([f.time[lift, low:n] - start, np.maximum((day - f.origin) / 7 - start, 0.0)])
-    b = np.concatenate([f.block[lift, low:n], block_of(day, f.spans)])
-    both = covariance(t[:, None], t[None, :], b[:, None], b[None, :], p)
-    size = n - low
-    solved = np.linalg.solve(both[:size, :size] + np.diag(f.noise[lift, low:n]), both[:size, size:]).T
-    told = inputs.at_days(f.evidence.inputs, lift, day)
-    constants, spread = f.constants(lift)
-    lever = -solved @ f.design[lift, low:n]
-    lever[:, UNFAMILIAR:] += told
-    level = f.level[lift, low:n]
-    mean = solved @ (level - level.mean()) + told @ constants[UNFAMILIAR:]
-    cov = both[size:, size:] - solved @ both[:size, size:] + lever @ spread @ lever.T
+    start = f.time[each, low[:, None]]
+    asked = np.maximum((day - f.origin) / 7 - start, 0.0)
+    t = np.concatenate([f.time[each, place] - start, asked], axis=1)
+    own_block = np.broadcast_to(block_of(day, f.spans), asked.shape)
+    b = np.concatenate([f.block[each, place], own_block], axis=1)
+    times = f.restless[:, None, None]
+    both = covariance(t[:, :, None], t[:, None], b[:, :, None], b[:, None], p, times)
+    width = along.size
+    seen = both[:, :width, :width].copy()
+    seen[:, along, along] += np.where(told, f.noise[each, place], NO_NEWS)
+    rest = both[:, width:, :width]
+    solved = np.swapaxes(np.linalg.solve(seen, np.swapaxes(rest, 1, 2)), 1, 2)
+    state = inputs.at_days(f.evidence.inputs, np.repeat(each, day.size), np.tile(day, lifts))
+    state = state.reshape(lifts, day.size, inputs.COUNT)
+    constants, spread = f.each_constants
+    lever = -solved @ np.where(told[:, :, None], f.design[each, place], 0.0)
+    lever[:, :, UNFAMILIAR:] += state
+    level = f.level[each, place]
+    level = np.where(told, level - np.sum(level, axis=1, where=told, keepdims=True) / size[:, None], 0.0)
+    mean = (solved @ level[:, :, None] + state @ constants[:, UNFAMILIAR:, None])[:, :, 0]
+    cov = both[:, width:, width:] - solved @ np.swapaxes(rest, 1, 2)
+    cov += lever @ spread @ np.swapaxes(lever, 1, 2)
     line = np.arange(day.size) - (day.size - 1) / 2
     line /= line @ line
-    return float(line @ mean), math.sqrt(max(float(line @ cov @ line), 1e-12))
+    return mean @ line, np.sqrt(np.maximum(line @ cov @ line, 1e-12))
 
 
 def reps_per_fraction(f: Fit, lift: int) -> float:
