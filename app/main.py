@@ -24,6 +24,7 @@ from app.log import logger
 from app.storage.engine import Store, StoreBusy, StoreError, StoreFull
 from app.web import dependencies
 from app.web.dependencies import LinkNeeded, Refused, SignInNeeded
+from app.web.lifter import sync
 from app.web.lifter.door import door_page
 from app.web.pages import ROOT, environment, page, problem, see_other
 from app.web.routes import routers
@@ -88,6 +89,8 @@ def create_app(
     app.state.store = opened
     app.state.clock = clock
     app.state.templates = environment()
+    # Ahead of the included routers, each of which is a second look for every request that passes it.
+    app.router.routes.append(sync.WAY)
     for router in routers():
         app.include_router(router)
     app.mount("/static", Static(directory=ROOT / "static"), name="static")

@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, timezone
 from decimal import Decimal, InvalidOperation
+from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -89,6 +90,10 @@ class Taken:
 
     lifter_id: int
     answers: list[dict[str, Any]]
+
+
+# A lifter's loads are few and come again and again; reading one takes as long as storing it.
+_short_mass = lru_cache(1024)(parse_mass)
 
 
 class Fields:
@@ -179,8 +184,9 @@ class Fields:
             raise NotTaken("A load needs its unit, kg or lb.")
         if type(value) not in (str, int, float):
             raise NotTaken("Enter a load, for example 82.5.")
+        text = str(value)
         try:
-            return parse_mass(str(value), unit)
+            return _short_mass(text, unit) if len(text) < 12 else parse_mass(text, unit)
         except ValueError as error:
             raise NotTaken(f"{error}.") from None
 

@@ -13,6 +13,8 @@ from sqlalchemy import Connection, create_engine, event, exc, text
 from sqlalchemy.engine import URL, Engine, make_url
 from sqlalchemy.orm import Session
 
+from app.storage.prepared import straight
+
 MIGRATIONS = Path(__file__).resolve().parents[2] / "migrations"
 BUSY_SECONDS = 5.0
 
@@ -220,7 +222,7 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
 
 def _begin_sqlite(connection: Connection) -> None:
     write = connection.get_execution_options().get("terrace_write", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+    straight(connection, "BEGIN IMMEDIATE" if write else "BEGIN")
 
 
 def _named(error: exc.OperationalError) -> StoreError:

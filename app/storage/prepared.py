@@ -1,4 +1,4 @@
-"""A statement compiled once and handed to the driver, for the one path where that is worth it."""
+"""A statement compiled once and handed to the driver, for the few places where that is worth it."""
 
 from __future__ import annotations
 
@@ -6,11 +6,27 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Dialect, Executable
+from sqlalchemy import Connection, Dialect, Executable, exc
 from sqlalchemy.sql import ClauseElement
 from sqlalchemy.types import TypeEngine
 
 Convert = Callable[[Any], Any] | None
+
+
+def straight(connection: Connection, statement: str, given: tuple[Any, ...] = ()) -> Any:
+    """Run a statement on SQLite's own connection, on the transaction that is open; the driver's cursor.
+
+    Raises
+    ------
+    sqlalchemy.exc.DBAPIError
+        If the database refuses, as the error SQLAlchemy itself would have made of it.
+    """
+    driver: Any = connection.connection.driver_connection
+    try:
+        return driver.execute(statement, given)
+    except connection.dialect.loaded_dbapi.Error as error:
+        base = connection.dialect.loaded_dbapi.Error
+        raise exc.DBAPIError.instance(statement, given, error, base, dialect=connection.dialect) from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +37,7 @@ class _Made:
     constants: dict[str, Any]
     binds: list[tuple[str, Convert]]
     converts: list[Convert]
-    by_place: bool
+    by_place: bool  # SQLite's driver takes a tuple, PostgreSQL's a dict
 
 
 class Prepared:
@@ -40,18 +56,25 @@ class Prepared:
         """Run it; the first row, if it gives any."""
         made = self._made.get(connection.dialect.name) or self._make(connection.dialect)
         given = made.constants | values
-        bound = {
-            name: given[name] if convert is None else convert(given[name]) for name, convert in made.binds
-        }
-        found = connection.exec_driver_sql(
-            made.text, tuple(bound[name] for name, _ in made.binds) if made.by_place else bound
-        )
+        found: Any
+        if made.by_place:
+            bound = tuple(
+                [given[name] if convert is None else convert(given[name]) for name, convert in made.binds]
+            )
+            found = straight(connection, made.text, bound)
+        else:
+            named = {
+                name: given[name] if convert is None else convert(given[name]) for name, convert in made.binds
+            }
+            found = connection.exec_driver_sql(made.text, named)
         row = found.fetchone() if made.converts else None
         if row is None:
             return None
         return tuple(
-            value if convert is None else convert(value)
-            for value, convert in zip(row, made.converts, strict=True)
+            [
+                value if convert is None else convert(value)
+                for value, convert in zip(row, made.converts, strict=True)
+            ]
         )
 
     def _make(self, dialect: Dialect) -> _Made:
