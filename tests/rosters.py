@@ -65,6 +65,30 @@ class Maker:
     def document(self) -> dict[str, Any]:
         return {"a": self.number(), "b": [1, None, self.words()], self.words(): {"c": True}}
 
+    def facts(self) -> dict[str, Any]:
+        """What a flag rests on: numbers, texts and names, under any word."""
+        return {"weeks": self.number(), "until": None, self.words(): self.words(), "sure": True} | {
+            "also": [self.words()],
+            "last_day": self.day().toordinal(),
+        }
+
+    def evidence(self) -> dict[str, Any]:
+        seen = {"day": self.day().toordinal(), "measure": "hard_sets", "stress": self.number()}
+        lift = {"e1rm": [self.number()] * 3, "slope": [-self.number()] * 3, "rising": 0.4}
+        flag = {"flag": {"kind": "stall", "severity": "watch", "probability": self.maybe(0.7)}}
+        block = {"block": {"name": self.words(), "week": 2}}
+        return self.document() | self.one_of([{}, seen, seen | lift, seen | lift | flag | block])
+
+    def outcome(self) -> dict[str, Any]:
+        told = {"level_pct": [self.number()] * 3, "better": 0.7, "slope": [self.number()] * 2}
+        plain = {
+            "verdict": "cannot be told",
+            "day": self.day().toordinal(),
+            "done": [3, 4],
+            "flag": "no flag",
+        }
+        return self.document() | plain | self.one_of([{}, told, {"stress_pct": -self.number()}])
+
 
 def _some(make: Maker, most: int) -> range:
     return range(1, 1 + make.below(most + 1))
@@ -186,6 +210,7 @@ def _plans(make: Maker, found: Tables, exercises: range, lifters: range) -> None
     blocks = _some(make, 3)
     owner = {n: make.one_of(lifters) for n in blocks}
     planned = [(block, week) for block in blocks for week in _some(make, 3)]
+    starts = {n: make.day() for n in blocks}
     answered = [n for n, (block, _) in enumerate(planned, 1) if make.below(2)]
     found["blocks"] = [
         {
@@ -194,8 +219,8 @@ def _plans(make: Maker, found: Tables, exercises: range, lifters: range) -> None
             "name": make.one_of(WORDS)[:120],
             "kind": make.one_of(BLOCK_KINDS),
             "purpose": make.long_words(),
-            "start_day": make.day(),
-            "end_day": make.day(),
+            "start_day": starts[n],
+            "end_day": starts[n] + timedelta(days=make.below(80)),
             "status": make.one_of(["draft", "planned", "assigned", "ended"]),
             "plan": make.one_of([{}, *PLANS]),
             "rules": make.one_of([{}, {"answered": answered}]),
@@ -235,10 +260,8 @@ def _plans(make: Maker, found: Tables, exercises: range, lifters: range) -> None
             "block_id": block,
             "lifter_id": owner[block],
             "at": make.at(),
-            "rule": "missed",
             "why": make.words(),
-            "before": [make.document()],
-            "after": [],
+            **make.one_of([_by_itself, _by_coach])(make),
             "undone_at": make.maybe(make.at()),
             "seen_by_lifter_at": make.maybe(make.at()),
         }
@@ -291,6 +314,20 @@ def _plans(make: Maker, found: Tables, exercises: range, lifters: range) -> None
         for exercise in exercises
         if make.below(2)
     ]
+
+
+def _by_itself(make: Maker) -> dict[str, Any]:
+    edit = {"edit": "set cells", "cells": [["r1", 2, make.words()]]}
+    return {"rule": "missed", "before": [edit], "after": make.one_of([[], [edit]])}
+
+
+def _by_coach(make: Maker) -> dict[str, Any]:
+    asked = {"exercise": "Exercise 1", "text": "3 x 5", "sets": [{"load_grams": None, "reps": 5}]}
+    asked |= {"novelty": make.document(), "predicted": {}, "note": make.words()}
+    session = {"week": 1, "position": 0, "day": make.day().toordinal(), "name": make.words(), "note": ""}
+    weeks = [{"number": 1, "start_day": make.day().toordinal(), "emphasis": "peak", "planned_stress": {}}]
+    before = [session | {"exercises": [asked]}, {"weeks": weeks}]
+    return {"rule": "edit", "before": before, "after": [{"week": 1, "position": 0}]}
 
 
 def _logs(make: Maker, found: Tables, exercises: range, lifters: range, batches: range) -> None:
@@ -416,7 +453,7 @@ def _said(make: Maker, found: Tables, exercises: range, lifters: range) -> None:
                 "severity": make.one_of(["act", "watch", "notice"]),
                 "probability": make.maybe(0.7),
                 "since_day": make.day(),
-                "evidence": make.document(),
+                "evidence": make.facts(),
                 "advice": make.words(),
                 "clears_when": make.words(),
                 "state": make.one_of(["open", "snoozed", "dismissed", "cleared"]),
@@ -437,12 +474,12 @@ def _said(make: Maker, found: Tables, exercises: range, lifters: range) -> None:
             "action": "step_back",
             "detail": make.document()
             | {"by": "x", "sentence": make.words(), "changes": [], "next_before": "", "next_after": ""},
-            "evidence": make.document(),
+            "evidence": make.evidence(),
             "note": make.long_words(),
             "day": make.day(),
             "made_at": make.at(),
             "look_again_day": make.day(),
-            "outcome": make.maybe(make.document()),
+            "outcome": make.maybe(make.outcome()),
             "looked_at": make.maybe(make.at()),
             "undone_at": make.maybe(make.at()),
         }

@@ -10,9 +10,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
+from itertools import islice
 from typing import Any, NamedTuple
 from zoneinfo import available_timezones
 
+from app.planning import documents
+from app.planning.lifters import STRESS_MEASURES
 from app.storage import audit, belongings, exercises, lifters, logs
 from app.storage.engine import Store, Transaction
 from app.storage.models import Coach, SetMark
@@ -145,7 +148,7 @@ def is_empty(store: Store, coach: Coach) -> bool:
 
 
 def _problems(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[str]:
-    """What a table's columns cannot know: whether plans and time zones can be read."""
+    """What a table's columns cannot know: whether plans, time zones and documents can be read."""
     wrong = []
     for name, column in (("blocks", "plan"), ("block_templates", "plan"), ("block_versions", "plan")):
         for number, row in enumerate(rows.get(name, ()), 1):
@@ -154,6 +157,9 @@ def _problems(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[str]:
                     plan_from_dict(row[column])
             except PlanError as error:
                 wrong.append(f"{name}, row {number}, {column}: {error}")
+    for number, row in enumerate(rows.get("blocks", ()), 1):
+        if row["end_day"] < row["start_day"]:
+            wrong.append(f"blocks, row {number}, end_day: expected a day not before start_day")
     zones = available_timezones()
     for name in ("coaches", "lifters"):
         for number, row in enumerate(rows.get(name, ()), 1):
@@ -162,27 +168,14 @@ def _problems(rows: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[str]:
     for number, row in enumerate(rows.get("lifters", ()), 1):
         if not all(_is_pair(one) for one in row["plates"]):
             wrong.append(f"lifters, row {number}, plates: expected pairs of grams and how many")
-    for number, row in enumerate(rows.get("prescriptions", ()), 1):
-        if not all(
-            isinstance(one, dict) and type(one.get("reps", 0)) in (int, type(None)) for one in row["sets"]
-        ):
-            wrong.append(f"prescriptions, row {number}, sets: expected one object a set")
+        if row["stress_measure"] not in STRESS_MEASURES:
+            known = ", ".join(STRESS_MEASURES)
+            wrong.append(f"lifters, row {number}, stress_measure: expected one of {known}")
+    fields = set(logs.StoredSet.__slots__) | {"lifter_id"}
     for number, row in enumerate(rows.get("import_batches", ()), 1):
-        counts = row["counts"]
-        if any(type(counts.get(key)) is not int for key in ("new", "changed", "same", "refused")) or any(
-            not isinstance(counts.get(key), list) for key in ("lifters", "made_lifters", "made_exercises")
-        ):
-            wrong.append(f"import_batches, row {number}, counts: expected how many rows were new and changed")
-        fields = set(logs.StoredSet.__slots__) | {"lifter_id"}
         if any(not isinstance(one, dict) or one.keys() != fields for one in row["changed"]):
             wrong.append(f"import_batches, row {number}, changed: expected sets as they were")
-    for number, row in enumerate(rows.get("decisions", ()), 1):
-        if not isinstance(row["detail"].get("changes"), list) or not row["detail"].keys() >= _DECIDED:
-            wrong.append(f"decisions, row {number}, detail: expected {', '.join(sorted(_DECIDED))}")
-    return wrong
-
-
-_DECIDED = frozenset({"by", "sentence", "changes", "next_before", "next_after"})
+    return [*wrong, *islice(documents.misfits(rows), MOST_ERRORS)]
 
 
 def _is_pair(one: object) -> bool:

@@ -112,7 +112,7 @@ def history_of(store: Store, coach: Coach, lifter_id: int, *, now: datetime) -> 
         changes = history.revisions_between(db, lifter.id, first, today) if sessions else []
         decided = history.decisions_about(db, lifter.id, limit=DECISIONS_SHOWN)
         mentioned = {one.exercise_id for one in work} | {one.exercise_id for one in sets}
-        mentioned |= {int(one.before["exercise_id"]) for one in changes if "exercise_id" in one.before}
+        mentioned |= {int(one.before.get("exercise_id") or 0) for one in changes}
         exercises = history.exercises_known(db, sorted(mentioned))
     return History(
         days=tuple(_days(lifter, today, sessions, planned, work, sets, changes, exercises)),
@@ -371,7 +371,8 @@ class _Changes:
         self._zone = ZoneInfo(lifter.time_zone)
         self._lifter, self._unit = lifter, unit
         for one in changes:
-            session, exercise = int(one.before["session_id"]), int(one.before["exercise_id"])
+            # A file brings in no number of what was gone when it was written.
+            session, exercise = (int(one.before.get(key) or 0) for key in ("session_id", "exercise_id"))
             self._said.setdefault(session, {}).setdefault(exercise, []).append(self._sentence(one))
 
     def about(self, session_id: int, exercise_id: int) -> tuple[str, ...]:

@@ -701,10 +701,15 @@ def bring_back(
     Raises
     ------
     RevisionNotFound, BackAlready
-        If no set of this lifter was taken out by that change, or it is in the log again.
+        If no set of this lifter was taken out by that change or its exercise is gone, or if it is in the log
+        again.
     """
     revision = phone.revision(db, lifter_id, revision_id)
-    if revision is None or revision.change != "removed":
+    if (
+        revision is None
+        or revision.change != "removed"
+        or not phone.exercise_names(db, [revision.before["exercise_id"] or 0])
+    ):
         raise RevisionNotFound(revision_id)
     # Sets that are alike in all but their place stand for each other: as many come back as went.
     alike = [one for one in logs.revisions(db, lifter_id, revision.day) if _same_work(one, revision)]

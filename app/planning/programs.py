@@ -518,7 +518,7 @@ def set_changes_of(
         lifter = lifters.of_coach(db, coach, lifter_id)
         names = programs.exercise_names(db, coach)
         found = programs.revisions(db, lifter.id, after=after, limit=limit)
-        return [(one, _as_it_was(one), names.get(int(one.before["exercise_id"]), "")) for one in found]
+        return [(one, _as_it_was(one), names.get(int(one.before["exercise_id"] or 0), "")) for one in found]
 
 
 def _as_it_was(one: SetRevision) -> StoredSet:

@@ -782,6 +782,7 @@ def earlier(store: Store, lifter: Lifter, session_id: int, *, now: datetime) -> 
             if one.change == "restored"
         }
         names = phone.exercise_names(db, [one.before["exercise_id"] for one in gone])
+        gone = [one for one in gone if one.before["exercise_id"] in names]
         return LogView(
             session=replace(session, key=f"l{logged.id}", logged=logged),
             where=_where(lifter, logged),

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, Literal
 
+import orjson
 from sqlalchemy import (
     BigInteger,
     Column,
@@ -563,7 +564,8 @@ def _misfit(name: str, column: Column[Any], value: Any) -> str:
         return "" if isinstance(value, datetime) and value.tzinfo is not None else "an instant"
     if kind == "document":
         wanted = list if key in LISTS or f"{name}.{key}" in LISTS else dict
-        return "" if isinstance(value, wanted) else f"a JSON {'list' if wanted is list else 'object'}"
+        what = f"a JSON {'list' if wanted is list else 'object'}"
+        return what if not isinstance(value, wanted) else "" if _can_be_kept(value) else f"{what} less deep"
     if kind == "text":
         return _misfit_text(name, column, value)
     if isinstance(value, bool) or not isinstance(value, int if kind == "integer" else int | float):
@@ -572,6 +574,15 @@ def _misfit(name: str, column: Column[Any], value: Any) -> str:
     usual = (0, 32_767 if small else LARGEST) if kind == "integer" else (float("-inf"), float("inf"))
     low, high = BOUNDS.get(f"{name}.{key}", BOUNDS.get(key, usual))
     return "" if low <= value <= high else f"a number from {low:g} to {high:g}"
+
+
+def _can_be_kept(document: Any) -> bool:
+    """A document is read deeper than it can be written."""
+    try:
+        orjson.dumps(document)
+    except orjson.JSONEncodeError:
+        return False
+    return True
 
 
 def _misfit_text(name: str, column: Column[Any], value: Any) -> str:

@@ -13,7 +13,7 @@ from app.exchange import coach_file
 from app.exchange.log_file import read_log
 from app.exchange.tables import read_table
 from app.exchange.writers import LogLine, log_csv
-from app.planning import exports
+from app.planning import documents, exports
 from app.planning.exports import CannotLoad, NotEmpty
 from app.storage import belongings, lifters
 from app.storage.engine import Store
@@ -211,6 +211,127 @@ def test_a_file_that_cannot_be_stored_says_where_and_stores_nothing(
     assert exports.is_empty(store, coach)
 
 
+SAID = next(
+    seed
+    for seed in range(999)
+    if (made := generated(seed))
+    and all(made[table] for table, _ in documents.SHAPES)
+    and made["plan_changes"]
+    and any(one["sets"] for one in made["prescriptions"])
+)
+PLACES = [*documents.SHAPES, ("plan_changes", "before"), ("plan_changes", "after"), ("lifters", "plates")]
+
+
+def test_every_document_has_a_shape_or_a_reason() -> None:
+    found = {
+        (one.name, column.name)
+        for one in belongings.BELONGINGS
+        for column in one.columns
+        if belongings.kind_of(column) == "document"
+    }
+    assert documents.SHAPES.keys() | documents.FREE.keys() == found
+    assert not documents.SHAPES.keys() & documents.FREE.keys()
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "value", "words"),
+    [
+        ("decisions", "outcome", {}, "outcome, verdict: expected a value"),
+        ("decisions", "outcome", {"verdict": "fine"}, "outcome, verdict: expected one of better, "),
+        (
+            "decisions",
+            "outcome",
+            {"verdict": "better", "level_pct": [1.0]},
+            "level_pct: expected a list of 3",
+        ),
+        (
+            "decisions",
+            "outcome",
+            {"verdict": "better", "level_pct": [1, 2, "3"]},
+            "level_pct, item 3: expected",
+        ),
+        ("decisions", "outcome", {"verdict": "better", "level_pct": [1, 2, 3]}, "outcome, better: expected"),
+        ("decisions", "outcome", {"verdict": "worse", "day": "2026-03-09"}, "outcome, day: expected a whole"),
+        ("decisions", "outcome", {"verdict": "worse", "day": 10**7}, "outcome, day: expected a whole number"),
+        ("decisions", "outcome", {"verdict": "worse", "done": 3}, "outcome, done: expected a list of 2"),
+        ("decisions", "evidence", {"e1rm": 120}, "evidence, e1rm: expected a list of 3"),
+        ("decisions", "evidence", {"flag": {"kind": "stall"}}, "evidence, flag, severity: expected a value"),
+        ("decisions", "evidence", {"stress": 3.0}, "evidence, measure: expected a value"),
+        ("decisions", "evidence", {"stress": 3.0, "measure": "sweat"}, "evidence, measure: expected one of"),
+        ("decisions", "detail", {"by": "x"}, "detail, sentence: expected a value"),
+        ("flags", "evidence", {"also": 3}, "evidence, also: expected a list"),
+        ("flags", "evidence", {"last_day": "yesterday"}, "evidence, last_day: expected a whole number"),
+        ("flags", "evidence", {"weeks": {"a": 1}}, "evidence, weeks: expected a number, a text or a list"),
+        ("flags", "evidence", {"stress_ratio": 1e300}, "evidence, stress_ratio: expected a number, a text"),
+        ("prescriptions", "sets", [{"reps": 5}, {"load_grams": "20"}], "sets, item 2, load_grams: expected"),
+        ("prescriptions", "predicted", {"rir": None}, "predicted, rir: expected a number"),
+        ("prescriptions", "novelty", {"step_pct": "much"}, "novelty, step_pct: expected a number"),
+        ("block_weeks", "planned_stress", {"hard_sets": "9"}, "planned_stress, hard_sets: expected a number"),
+        ("blocks", "rules", {"answered": [None]}, "rules, answered, item 1: expected a whole number"),
+        ("set_revisions", "before", {"day": 1}, "before, position: expected a value"),
+        ("messages", "about", {"skipped": []}, "about, skipped: expected a whole number"),
+        ("messages", "about", {"set": [1]}, "about, set: expected a number or a text"),
+        ("import_batches", "counts", {"new": 1}, "counts, changed: expected a value"),
+        ("column_mappings", "mapping", {"columns": ["a"]}, "mapping, columns: expected a JSON object"),
+        ("lifters", "increments", {"dumbbell": "2 kg"}, "increments, dumbbell: expected a whole number"),
+        ("plan_changes", "before", [{"week": 1}], "before, item 1, "),
+        ("plan_changes", "after", ["r1"], "after, item 1: expected a JSON object"),
+    ],
+)
+def test_a_document_of_another_shape_is_refused_with_its_place(
+    store: Store, table: str, column: str, value: Any, words: str
+) -> None:
+    coach = make_coach(store)
+    given = generated(SAID)
+    given[table][0][column] = value
+    with pytest.raises(CannotLoad) as refused:
+        exports.load(store, coach, given, by="test", now=NOW)
+    (said,) = refused.value.errors
+    assert said.startswith(f"{table}, row 1, {column}, "), said
+    assert words in said
+    assert exports.is_empty(store, coach)
+
+
+def places_in(inside: Any, place: Any) -> list[tuple[Any, Any]]:
+    """Every place within a document, itself first: what it stands in, and where."""
+    one = inside[place]
+    keys = [*one] if isinstance(one, dict) else range(len(one)) if isinstance(one, list) else []
+    return [(inside, place), *(found for key in keys for found in places_in(one, key))]
+
+
+@pytest.mark.parametrize(("table", "column"), PLACES)
+def test_whatever_stands_in_a_document_it_is_taken_or_refused_in_words(
+    store: Store, table: str, column: str
+) -> None:
+    make = rosters.Maker(5)
+    coach = make_coach(store)
+    odd: list[Any] = [None, True, -1, 2**70, 1e300, "x", [], {}, [[]], [{}], {"": None}]
+    for trial in range(40):
+        given = generated(SAID)
+        inside, place = make.one_of(places_in(make.one_of(given[table]), column))
+        inside[place] = make.one_of(odd)
+        said: tuple[str, ...] = ()
+        try:
+            exports.load(store, coach, given, by="test", now=NOW)
+        except CannotLoad as refused:
+            said = refused.errors
+        assert all(f"{table}, row " in one for one in said)
+        assert exports.is_empty(store, coach) == bool(said)
+        if not said:
+            coach = make_coach(store, login=f"next{trial}@example.org")
+
+
+def test_a_document_nested_without_end_is_refused(store: Store) -> None:
+    coach = make_coach(store)
+    given = generated(1)
+    deep: Any = {}
+    for _ in range(300):
+        deep = {"a": deep}
+    given["coaches"][0]["settings"] = deep
+    with pytest.raises(CannotLoad, match="coaches, row 1, settings: expected a JSON object less deep"):
+        exports.load(store, coach, given, by="test", now=NOW)
+
+
 def test_a_field_that_an_older_file_lacks_takes_its_usual_value(store: Store) -> None:
     coach = make_coach(store)
     given = {"lifters": [{"id": 4, "name": "Vilde Aas", "created_at": NOW}]}
@@ -274,7 +395,7 @@ def test_a_log_out_reads_back_as_typed(store: Store) -> None:
 def test_numbers_inside_documents_name_rows_of_the_account_they_came_into(any_store: Store) -> None:
     """The same file into a second account: what it speaks of is that account's, not the first one's."""
     named = Counter[str]()
-    for seed in range(9):
+    for seed in range(16):
         given = generated(seed)
         for n in (1, 2):
             coach = make_coach(any_store, login=f"{seed}-{n}@example.org")
