@@ -499,6 +499,8 @@ def write_xlsx(file: CoachFile, to: IO[bytes]) -> None:
     ValueError
         If a table has more rows than a sheet holds; CSV and JSON have no such bound.
     """
+    for shape in file.shapes:
+        writers.check_rows(shape.name, file.tables.get(shape.name))
     writers.write_xlsx(_sheets(file), to)
 
 

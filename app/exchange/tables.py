@@ -19,7 +19,7 @@ from typing import Any
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _SAMPLE_BYTES = 256 * 1024
 _SAMPLE_ROWS = 40
-_HEADER_SEARCH_ROWS = 20
+HEADER_ROWS = 20
 _LINES_A_RECORD = 2_000  # More line ends inside one record's quotes: a quote was left open.
 
 
@@ -338,7 +338,7 @@ def _records(
             start = reader.line_num + 1
             lines_open = 0
             count += 1
-            if count > limits.rows + _HEADER_SEARCH_ROWS:
+            if count > limits.rows + HEADER_ROWS:
                 raise Refused(
                     Place(place.file, line=start),
                     f"the file has more than {limits.rows:,} rows; split it by lifter or by year.",
@@ -368,7 +368,7 @@ def _find_header(
 ) -> tuple[int, tuple[str, ...]]:
     best: tuple[int, int, list[str]] | None = None  # titles known, line, cells
     for seen, (line, row) in enumerate(rows):
-        if seen >= _HEADER_SEARCH_ROWS:
+        if seen >= HEADER_ROWS:
             break
         if not any(cell.strip() for cell in row):
             continue

@@ -18,7 +18,9 @@ from typing import Any
 from xml.parsers import expat
 
 from app.exchange import archives
-from app.exchange.tables import Limits, Place, Refused
+from app.exchange.tables import HEADER_ROWS, Limits, Place, Refused
+
+SHEET_ROWS = 1_048_576  # rows of a sheet, its header among them
 
 
 @contextmanager
@@ -112,12 +114,14 @@ def _measure_member(data: bytes, member: zipfile.ZipInfo, place: Place, limits: 
         piece, rest = piece[:cut], piece[cut:]
         if is_sheet:
             extent.add(piece)
+            _check_extent(extent, place, limits)  # Not only once a sheet without end is unpacked whole.
     if is_sheet:
         extent.add(rest)
         if extent.unusual:
             extent = _ParsedExtent(place)
             for piece in archives.inflated(data, member, place, limits, budget):
                 extent.add(piece)
+                _check_extent(extent, place, limits)
         _check_extent(extent, place, limits)
     return size
 
@@ -184,6 +188,12 @@ def _check_extent(extent: _Extent, place: Place, limits: Limits) -> None:
             f"a sheet's cells reach down to row {extent.last_row:,} and over to column "
             f"{extent.last_column:,}, more than {limits.workbook_cells:,} cells; "
             "delete stray cells, or save it as CSV.",
+        )
+    if extent.last_row > min(limits.rows + HEADER_ROWS, SHEET_ROWS):
+        raise Refused(
+            place,
+            f"a sheet's cells reach down to row {extent.last_row:,}, more than "
+            f"{min(limits.rows, SHEET_ROWS):,} rows; delete stray cells, or split it by lifter or by year.",
         )
 
 

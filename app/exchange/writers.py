@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Sized
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
@@ -113,7 +113,22 @@ def write_xlsx(sheets: Iterable[Sheet], to: IO[bytes]) -> None:
         raise error.args[0] from None
 
 
+def check_rows(name: str, rows: object) -> None:
+    """Say before the first row is written that a sheet cannot hold them all, where their number is known.
+
+    Raises
+    ------
+    ValueError
+        If there are more rows than a workbook's sheet holds.
+    """
+    if isinstance(rows, Sized) and len(rows) > XLSX_ROWS:
+        raise ValueError(
+            f"{name} has {len(rows):,} rows and a workbook's sheet holds {XLSX_ROWS:,}; take CSV or JSON"
+        )
+
+
 def _write_sheet(page: Any, sheet: Sheet, head: Any, text: Any) -> None:
+    check_rows(sheet.name, sheet.rows)
     page.freeze_panes(1, 0)
     for column, title in enumerate(sheet.header):
         page.set_column(column, column, sheet.widths.get(title, min(max(len(title) + 2, 10), 40)))

@@ -330,6 +330,9 @@ class Rows:
         self._whole, self._belonging = whole, belonging
         self.given = 0  # rows of the last walk
 
+    def __len__(self) -> int:
+        return self._whole.count(self._belonging)
+
     def __iter__(self) -> Iterator[tuple[Any, ...]]:
         self.given = 0
         for row in self._whole.walk(self._belonging):
@@ -358,6 +361,16 @@ class Whole:
         """The tables in the order in which they are loaded; columns as `Belonging.columns`."""
         return {one.name: Rows(self, one) for one in self._tables}
 
+    def count(self, belonging: Belonging) -> int:
+        """How many rows a walk gives, without reading them."""
+        known = self._numbers.get(belonging.name)
+        if known is not None:
+            return len(known)
+        query = self._query(belonging)
+        if query is None:
+            return 0
+        return self.db.scalar(select(func.count()).select_from(query.order_by(None).subquery())) or 0
+
     def walk(self, belonging: Belonging) -> Iterator[tuple[Any, ...]]:
         keys = [i for i, one in enumerate(belonging.columns) if one.primary_key]
         # Engines order texts each in their own way; such tables are small. Numbers keep their order renamed.
@@ -373,11 +386,16 @@ class Whole:
                 new["id"] = self._rename(belonging.name, row["id"])
             yield tuple(_outside(new[column], kind) for column, kind in kinds)
 
-    def _walk_raw(self, one: Belonging, *, numbers_only: bool = False) -> Iterator[Any]:
+    def _query(self, one: Belonging) -> Select[Any] | None:
+        """What reads the rows; None for a table that has no part in what is given out about one person."""
         query = _query(one, self._coach, self._lifter_id)
         if self._used is not None and one.name == "exercises":
             query = query.where(one.table.c.id.in_(sorted(self._used)))
-        if self._used is not None and one.name == "exercise_aliases":
+        return None if self._used is not None and one.name == "exercise_aliases" else query
+
+    def _walk_raw(self, one: Belonging, *, numbers_only: bool = False) -> Iterator[Any]:
+        query = self._query(one)
+        if query is None:
             return
         if numbers_only:
             query = query.with_only_columns(one.table.c.id)

@@ -252,6 +252,27 @@ def test_a_large_table_is_never_held_whole(form: str) -> None:
     assert held[1] - held[0] < 700_000, held
 
 
+class Million(list[Any]):
+    """Rows that are counted and may not be read."""
+
+    def __len__(self) -> int:
+        return 1_048_576
+
+    def __iter__(self) -> Any:
+        raise AssertionError
+
+
+def test_a_table_that_no_sheet_holds_is_refused_before_anything_is_written() -> None:
+    shapes = (Shape("few", (Field("id", "text"),)), Shape("many", (Field("id", "text"),)))
+    file = CoachFile("0", MADE_AT, shapes, {"few": [("a",)], "many": Million()})
+    to = io.BytesIO()
+    with pytest.raises(
+        ValueError, match="many has 1,048,576 rows and a workbook's sheet holds 1,048,575; take"
+    ):
+        coach_file.write_xlsx(file, to)
+    assert to.getvalue() == b""
+
+
 class FullDisk(io.BytesIO):
     """A file that takes a kilobyte, until somebody makes room."""
 

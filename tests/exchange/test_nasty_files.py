@@ -2,11 +2,14 @@
 
 import re
 import time
+from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from app.exchange import archives
 from app.exchange.log_file import FIELDS, LogFile, read_log
 from app.exchange.tables import Limits, Refused, pasted_cells, read_pasted, read_table
 from tests.exchange import nasty
@@ -141,6 +144,43 @@ def test_limits_can_be_set() -> None:
         read_log(read_table((nasty.GOOD + f"{nasty.ROW}\n" * 40).encode(), "LOG.csv", limits=Limits(rows=3)))
     with pytest.raises(Refused, match=r"LOG.csv: the file has 1\.0 MB, more than the 0\.5 MB"):
         read_table(b"x" * 2**20, "LOG.csv", limits=Limits(file_bytes=2**19))
+
+
+@pytest.mark.parametrize(
+    ("cell", "limits", "words"),
+    [
+        (b'<c r="A%d"><v>1</v></c>', Limits(rows=3), "down to row .*, more than 3 rows"),
+        (b'<c r="A%d"><v>1</v></c>', Limits(workbook_cells=99), "down to row .*, more than 99 cells"),
+        (b"<c r='A%d'><v>1</v></c>", Limits(rows=3), "down to row .*, more than 3 rows"),  # read by a parser
+    ],
+)
+def test_a_sheet_that_is_too_large_is_not_unpacked_to_its_end(
+    monkeypatch: pytest.MonkeyPatch, cell: bytes, limits: Limits, words: str
+) -> None:
+    rows = b"".join(b'<row r="%d">%s</row>' % (at, cell % at) for at in range(1, 300_000))
+    unpacked = 0
+    pieces = archives.inflated
+
+    def counted(*given: Any) -> Iterator[bytes]:
+        nonlocal unpacked
+        for piece in pieces(*given):
+            unpacked += len(piece)
+            yield piece
+
+    monkeypatch.setattr(archives, "inflated", counted)
+    with pytest.raises(Refused, match=words):
+        read_table(nasty.with_sheet(nasty.SHEET % rows), "LOG.xlsx", limits=limits)
+    # A sheet written in an unusual way is gone through once to find that it is.
+    assert unpacked < len(rows) / 4 + (b"'" in cell) * 1.1 * len(rows)
+
+
+def test_no_sheet_ends_under_the_last_row_there_is() -> None:
+    below = nasty.with_sheet(
+        nasty.sheet_with(b'<row r="1048577">' + nasty.inline("A1048577", "x") + b"</row>")
+    )
+    roomy = Limits(rows=10**7, workbook_cells=10**9)
+    with pytest.raises(Refused, match="down to row 1,048,577, more than 1,048,576 rows"):
+        read_table(below, "LOG.xlsx", limits=roomy)
 
 
 def test_a_guessed_encoding_is_said_to_be_guessed() -> None:

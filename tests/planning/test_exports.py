@@ -358,6 +358,18 @@ def test_one_persons_data_holds_nothing_of_anybody_else(store: Store) -> None:
         )
 
 
+def test_rows_are_counted_as_they_are_given(any_store: Store) -> None:
+    coach = make_coach(any_store)
+    exports.load(any_store, coach, generated(SAID), by="test", now=NOW)
+    with any_store.reading() as db:
+        about = [None, *(one.id for one in lifters.roster(db, coach, archived=True))]
+    for lifter_id in about:
+        with exports.opened(any_store, coach, lifter_id=lifter_id, by="test", now=NOW) as found:
+            counted = {name: len(rows) for name, rows in found.tables.items()}
+            assert counted == {name: sum(1 for _ in rows) for name, rows in found.tables.items()}
+            assert sum(counted.values()) > 3
+
+
 def test_an_export_is_of_one_moment_whatever_is_written_meanwhile(any_store: Store) -> None:
     coach = make_coach(any_store)
     lifter, squat = make_lifter(any_store, coach=coach), make_exercise(any_store, coach=coach)

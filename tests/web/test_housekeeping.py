@@ -66,6 +66,24 @@ def test_everything_goes_out_by_password_and_into_an_empty_account(
     assert (again.status_code, "data in this account already" in again.text) == (409, True)
 
 
+def test_a_workbook_that_cannot_hold_the_log_is_refused_before_a_row_is_read(
+    owner: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lifter = make_lifter(owner.store, coach=owner.coach)
+    log_sets(owner.store, lifter, make_exercise(owner.store, coach=owner.coach), TODAY, [(100, 5, 8.0)] * 9)
+    monkeypatch.setattr("app.exchange.writers.XLSX_ROWS", 8)
+    walked: list[str] = []
+    walk = belongings.Whole.walk
+    monkeypatch.setattr(
+        belongings.Whole, "walk", lambda whole, one: (walked.append(one.name), walk(whole, one))[1]
+    )
+    given = {"form": "xlsx", "password": PASSWORD}
+    refused = owner.post("/data/export", data=given)
+    words = "logged_sets has 9 rows and a workbook&#39;s sheet holds 8; take CSV or JSON."
+    assert (refused.status_code, words in refused.text, walked) == (422, True, [])
+    assert owner.post("/data/export", data=given | {"form": "json"}).status_code == 200
+
+
 def test_a_file_too_large_for_memory_is_sent_from_the_disk(
     owner: Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
