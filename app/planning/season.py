@@ -15,17 +15,20 @@ from app.planning import blocks as planning_blocks
 from app.planning import builder
 from app.planning.days import short, today_in
 from app.planning.drafts import BlockChanged
-from app.storage import audit, blocks, lifters, seasons
+from app.storage import audit, blocks, lifters, plan_changes, seasons
 from app.storage.engine import Store, Transaction
 from app.storage.models import Block, Coach, Lifter
 from app.storage.seasons import SeasonBlock
 from app.training import plan as plans
 from app.training.plan import PlanDocument, PlanError, plan_from_dict, plan_to_dict
 from app.training.preview import resolve
-from app.training.progression import NextBlock
+from app.training.progression import LifterState, NextBlock
 
 MOST_AHEAD_DAYS = 3 * 366
 """[d] How far ahead a block may be moved: three years, further than anybody plans."""
+LESS = 0.77
+"""[1] Of the mean week before, at most: so much less is meant. Half way to what a step back leaves by itself,
+10 % less load and 40 % fewer sets."""
 
 
 class CannotMove(Exception):
@@ -166,7 +169,8 @@ def stretch(
 ) -> Moved:
     """Make a block longer by repeating its last week, or shorter by taking last weeks out.
 
-    What follows moves by as much. Weeks that have begun stay.
+    Weeks at the end that ask for less stay the end, and the one before them is repeated. What follows moves
+    by as much. Weeks that have begun stay.
 
     Raises
     ------
@@ -196,8 +200,9 @@ def stretch(
             )
         tail = [one for one in others if one.start_day > block.end_day and one.id != block.id]
         try:
-            for _ in range(weeks):
-                plan, _ = plans.apply_all(plan, plans.duplicate_week(plan, plan.weeks - 1))
+            repeated = ""
+            if weeks > 0:
+                plan, repeated = _lengthened(db, coach, lifter, block, plan, weeks, today=today)
             for _ in range(-weeks):
                 plan, _ = plans.apply(plan, plans.DeleteWeek(plan.weeks - 1))
         except PlanError as error:
@@ -207,7 +212,7 @@ def stretch(
         block.end_day += 7 * weeks
         _write(db, coach, lifter, block, plan, why=f"{_longer(weeks)}", by=by, today=today, now=now)
         _record(db, coach, lifter, block, by, now, _longer(weeks))
-        return _said(block, tail, f"“{block.name}” ends on {short(block.end_day)}", weeks)
+        return _said(block, tail, f"“{block.name}” ends on {short(block.end_day)}{repeated}", weeks)
 
 
 def gap_after(
@@ -286,6 +291,52 @@ def _must_be_free(moving: Sequence[Block], weeks: int, others: Sequence[Block], 
             f"“{other.name}” stands until {short(other.end_day)}, so “{block.name}” cannot begin on "
             f"{short(start)}. {way}."
         )
+
+
+def _lengthened(
+    db: Transaction, coach: Coach, lifter: Lifter, block: Block, plan: PlanDocument, more: int, *, today: int
+) -> tuple[PlanDocument, str]:
+    """A plan with more weeks, and in words which week is repeated where, if it is not simply the last."""
+    given = block.status != "draft"
+    state = planning_blocks.state_of(db, coach, lifter, today=today, block=block if given else None)
+    work = _work_weeks(plan, state, block.start_day)
+    less = plan.weeks - work
+    if not less:
+        for _ in range(more):
+            plan, _ = plans.apply_all(plan, plans.duplicate_week(plan, plan.weeks - 1))
+        return plan, ""
+    begun = max(0, (today - block.start_day) // 7 + 1) if given else 0
+    trained = plan_changes.trained_places(db, block.id) if given else {}
+    where = f", with week {work} repeated" + (f" {more} times" if more > 1 else "")
+    if work >= max([begun, *(week for week, _ in trained)]):
+        texts = tuple((row.id, row.cells[work - 1].text) for _, row in plan.lines)
+        longer, _ = plans.apply_all(plan, [plans.InsertWeek(work, texts)] * more)
+        if _work_weeks(longer, state, block.start_day) == work + more:
+            ends = "its last, which asks" if less == 1 else f"its last {less}, which ask"
+            return longer, f"{where} before {ends} for less"
+    # The weeks that ask for less have begun, or rules keep them where they are: the work goes on after them.
+    texts = tuple(
+        (row.id, "" if row.rules and not row.cells[-1].text else row.cells[work - 1].text)
+        for _, row in plan.lines
+    )
+    longer, _ = plans.apply_all(plan, [plans.InsertWeek(plan.weeks, texts)] * more)
+    if not any(text for _, text in texts):
+        return longer, ", its rules going on after the week that asks for less"
+    return longer, f"{where} at its end"
+
+
+def _work_weeks(plan: PlanDocument, state: LifterState, start_day: int) -> int:
+    """How many weeks there are before those at the end that ask for less."""
+    found = [one.stress for one in resolve(plan, state, start_day=start_day).weeks]
+    # Relative volume load knows load and sets; where no load can be computed, the sets have to do.
+    measure = next(
+        (one for one in ("relative_volume_load", "working_sets") if all(week[one] > 0 for week in found)),
+        "working_sets",
+    )
+    weeks, stress = plan.weeks, [week[measure] for week in found]
+    while weeks > 1 and stress[weeks - 1] <= LESS * sum(stress[: weeks - 1]) / (weeks - 1):
+        weeks -= 1
+    return weeks
 
 
 def _shift(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from datetime import timedelta
+from decimal import Decimal
 from itertools import pairwise
 
 import pytest
@@ -15,8 +16,11 @@ from app.planning.drafts import BlockChanged
 from app.storage import blocks as stored
 from app.storage.blocks import BlockNotFound
 from app.storage.engine import Store
-from app.storage.models import Block, Coach, Lifter
-from app.training.plan import plan_from_dict
+from app.storage.models import Block, Coach, Lifter, PlannedSession
+from app.training import plan as plans
+from app.training.plan import PlanDocument, SetCells, plan_from_dict
+from app.training.prescription import Mass
+from app.training.rules import AddLoad, Rule, StepBack
 from tests.factories import NOW, TODAY, make_coach
 from tests.planning.test_blocks import a_lifter_with_fives, a_plan
 
@@ -189,6 +193,105 @@ def test_blocks_never_overlap_and_every_session_lies_in_its_block(
 def _only_lifter(store: Store) -> Lifter:
     with store.reading() as db:
         return db.query(Lifter).one()
+
+
+EASY = "2 x 5 @ RPE 5"
+SLOWLY = (AddLoad(Mass(Decimal("2.5"), "kg")), StepBack(every=3))
+
+
+def ending(*texts: str, rules: tuple[Rule, ...] = ()) -> PlanDocument:
+    """Weeks as typed, the squat as in `a_plan`."""
+    plan = a_plan(weeks=len(texts))
+    row = plan.lines[0][1].id
+    plan, _ = plans.apply_all(plan, plans.set_rules(plan, row, rules))
+    return plans.apply(plan, SetCells(tuple((row, week, text) for week, text in enumerate(texts))))[0]
+
+
+def typed(store: Store, coach: Coach, block: Block) -> list[str]:
+    return [cell.text for cell in blocks.view(store, coach, block.id).plan.lines[0][1].cells]
+
+
+WORK, HEAVY = "4 x 5 @ RPE 8", "4 x 4 @ RPE 8"
+
+
+@pytest.mark.parametrize(
+    ("texts", "weeks", "becomes", "said"),
+    [
+        ([WORK, HEAVY, EASY], 1, [WORK, HEAVY, HEAVY, EASY], "week 2 repeated before its last, which asks"),
+        ([WORK, HEAVY, EASY], 2, [WORK, *[HEAVY] * 3, EASY], "week 2 repeated 2 times before its last"),
+        ([WORK, EASY, EASY], 1, [WORK, WORK, EASY, EASY], "week 1 repeated before its last 2, which ask"),
+        ([WORK, WORK, HEAVY], 1, [WORK, WORK, HEAVY, HEAVY], "“Fives” ends on 19 Apr."),
+        ([EASY], 1, [EASY, EASY], "“Fives” ends on 5 Apr."),
+    ],
+)
+@pytest.mark.parametrize("status", ["draft", "assigned"])
+def test_a_longer_block_repeats_its_work_and_an_easier_end_stays_its_end(
+    store: Store, texts: list[str], weeks: int, becomes: list[str], said: str, status: str
+) -> None:
+    coach, lifter = a_lifter_with_fives(store)
+    start = drafts.start if status == "draft" else blocks.assign
+    block = start(store, coach, lifter.id, ending(*texts), start_day=TODAY + 14, now=NOW)
+    moved = season.stretch(store, coach, block.id, weeks, version=1, by=BY, now=NOW)
+    assert typed(store, coach, block) == becomes
+    assert said in moved.sentence
+    if status == "assigned":
+        given = [one.exercises[0][1] for one in blocks.view(store, coach, block.id).days]
+        assert given == becomes
+
+
+def test_an_easier_last_week_that_has_begun_is_followed_by_the_work_of_the_one_before(store: Store) -> None:
+    coach, lifter = a_lifter_with_fives(store)
+    block = blocks.assign(store, coach, lifter.id, ending(WORK, EASY), start_day=TODAY - 8, now=NOW)
+    moved = season.stretch(store, coach, block.id, 1, version=1, by=BY, now=NOW)
+    assert typed(store, coach, block) == [WORK, EASY, WORK]
+    assert "with week 1 repeated at its end" in moved.sentence
+
+
+def test_an_easier_last_week_that_was_trained_ahead_stays_where_it_was_trained(store: Store) -> None:
+    coach, lifter = a_lifter_with_fives(store)
+    block = blocks.assign(store, coach, lifter.id, ending(WORK, EASY), start_day=TODAY - 1, now=NOW)
+    with store.transaction() as db:
+        db.query(PlannedSession).filter_by(week=2).update({"status": "done"})
+    season.stretch(store, coach, block.id, 1, version=1, by=BY, now=NOW)
+    assert typed(store, coach, block) == [WORK, EASY, WORK]
+    given = [one.exercises[0][1] for one in blocks.view(store, coach, block.id).days]
+    assert given[1:] == [EASY, WORK]
+
+
+def test_rules_say_where_the_easier_week_of_a_longer_block_lies(store: Store) -> None:
+    coach, lifter = a_lifter_with_fives(store)
+    plan = ending("4 x 5 @ RPE 7", "", "", "", rules=SLOWLY)
+    # A second row is typed, with the last week easier as the rules make it in the first.
+    plan, _ = plans.apply_all(plan, plans.add_row(plan, plan.sessions[0].id, "Row"))
+    row = plan.lines[1][1].id
+    plan, _ = plans.apply(
+        plan, SetCells(tuple((row, at, "2 x 10" if at == 3 else "4 x 10") for at in range(4)))
+    )
+    block = blocks.assign(store, coach, lifter.id, plan, start_day=TODAY, now=NOW)
+    moved = season.stretch(store, coach, block.id, 1, version=1, by=BY, now=NOW)
+    first, second = (row for _, row in blocks.view(store, coach, block.id).plan.lines)
+    assert [cell.text for cell in first.cells] == ["4 x 5 @ RPE 7", "", "", "", ""]
+    assert [cell.text for cell in second.cells] == ["4 x 10", "4 x 10", "4 x 10", "2 x 10", "4 x 10"]
+    sets = [len(one.exercises[0][2]) for one in blocks.view(store, coach, block.id).days]
+    assert sets == [4, 4, 4, 2, 4]
+    assert "with week 3 repeated at its end" in moved.sentence
+
+
+def test_rules_alone_go_on_in_a_longer_block(store: Store) -> None:
+    coach, lifter = a_lifter_with_fives(store)
+    plan = ending("4 x 5 @ RPE 7", "", "", "", rules=SLOWLY)
+    block = blocks.assign(store, coach, lifter.id, plan, start_day=TODAY, now=NOW)
+    moved = season.stretch(store, coach, block.id, 2, version=1, by=BY, now=NOW)
+    assert typed(store, coach, block) == ["4 x 5 @ RPE 7", *[""] * 5]
+    assert [len(one.exercises[0][2]) for one in blocks.view(store, coach, block.id).days] == [
+        4,
+        4,
+        4,
+        2,
+        4,
+        4,
+    ]
+    assert "its rules going on after the week that asks for less" in moved.sentence
 
 
 def test_a_block_cut_short_is_stretched_from_where_it_ends(store: Store) -> None:

@@ -315,7 +315,10 @@ class Assignment(In):
 
 
 class Weeks(In):
-    """How many weeks later or longer; negative for earlier or shorter."""
+    """How many weeks later or longer; negative for earlier or shorter.
+
+    Longer repeats the last week. Weeks at the end that ask for less stay the end; the one before is repeated.
+    """
 
     version: Annotated[int, Field(ge=1, le=MOST)]
     weeks: Annotated[int, Field(ge=-52, le=52)]

@@ -83,6 +83,7 @@ def _page(
         states=STATES,
         hatches=hatch_defs(),
         drawing=timeline(found),
+        less=round(100 * season.LESS),
         errors=errors or {},
         said=said,
     )
