@@ -333,8 +333,14 @@ def _work_weeks(plan: PlanDocument, state: LifterState, start_day: int) -> int:
         (one for one in ("relative_volume_load", "working_sets") if all(week[one] > 0 for week in found)),
         "working_sets",
     )
-    weeks, stress = plan.weeks, [week[measure] for week in found]
-    while weeks > 1 and stress[weeks - 1] <= LESS * sum(stress[: weeks - 1]) / (weeks - 1):
+    stress = [week[measure] for week in found]
+
+    def asks_for_less(week: int) -> bool:
+        before = sum(stress[:week])
+        return before > 0 and stress[week] <= LESS * before / week
+
+    weeks = plan.weeks
+    while weeks > 1 and asks_for_less(weeks - 1):
         weeks -= 1
     return weeks
 

@@ -222,6 +222,7 @@ WORK, HEAVY = "4 x 5 @ RPE 8", "4 x 4 @ RPE 8"
         ([WORK, EASY, EASY], 1, [WORK, WORK, EASY, EASY], "week 1 repeated before its last 2, which ask"),
         ([WORK, WORK, HEAVY], 1, [WORK, WORK, HEAVY, HEAVY], "“Fives” ends on 19 Apr."),
         ([EASY], 1, [EASY, EASY], "“Fives” ends on 5 Apr."),
+        ([WORK, "off"], 1, [WORK, WORK, "off"], "week 1 repeated before its last, which asks"),
     ],
 )
 @pytest.mark.parametrize("status", ["draft", "assigned"])
@@ -236,7 +237,7 @@ def test_a_longer_block_repeats_its_work_and_an_easier_end_stays_its_end(
     assert said in moved.sentence
     if status == "assigned":
         given = [one.exercises[0][1] for one in blocks.view(store, coach, block.id).days]
-        assert given == becomes
+        assert given == [text for text in becomes if text != "off"]
 
 
 def test_an_easier_last_week_that_has_begun_is_followed_by_the_work_of_the_one_before(store: Store) -> None:
@@ -275,6 +276,13 @@ def test_rules_say_where_the_easier_week_of_a_longer_block_lies(store: Store) ->
     sets = [len(one.exercises[0][2]) for one in blocks.view(store, coach, block.id).days]
     assert sets == [4, 4, 4, 2, 4]
     assert "with week 3 repeated at its end" in moved.sentence
+
+
+def test_a_block_that_asks_for_nothing_is_only_longer(store: Store) -> None:
+    coach, lifter = a_lifter_with_fives(store)
+    draft = drafts.start(store, coach, lifter.id, ending("", "", ""), start_day=TODAY + 14, now=NOW)
+    moved = season.stretch(store, coach, draft.id, 1, version=1, by=BY, now=NOW)
+    assert moved.sentence == "“Fives” ends on 19 Apr."
 
 
 def test_rules_alone_go_on_in_a_longer_block(store: Store) -> None:
