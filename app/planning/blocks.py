@@ -345,6 +345,12 @@ def freeze(db: Transaction, coach: Coach, block: Block, state: LifterState, name
     blocks.put_baselines(db, block.id, rows)
 
 
+def weeks_settled(db: Transaction, block: Block, today: int) -> int:
+    """How many weeks of a block have begun or were trained in already, and so stay where they are."""
+    begun = max(0, (today - block.start_day) // 7 + 1)
+    return max([begun, *(week for week, _ in plan_changes.trained_places(db, block.id))])
+
+
 def write_sessions(
     db: Transaction,
     coach: Coach,

@@ -16,12 +16,13 @@ from typing import Any
 
 import numpy as np
 
-from app.planning import answers, drafts
+from app.planning import answers, drafts, season
 from app.planning import blocks as planning_blocks
 from app.planning.analysis import VERSION, LifterView, lifter_view
 from app.planning.days import today_in
 from app.planning.drafts import CellChange
 from app.planning.flags import FlagView
+from app.planning.lengthening import lengthened
 from app.planning.plain import record
 from app.planning.roster import refresh_needs
 from app.storage import audit, blocks, decisions, exercises, flags, lifters, seasons, snapshots
@@ -153,6 +154,7 @@ def propose(
     planning_blocks.fresh_state(store, coach, lifter.id, now=now)
     with store.reading() as db:
         state = planning_blocks.state_of(db, coach, lifter, today=today, block=block)
+        settled = planning_blocks.weeks_settled(db, block, today)
     plan = plan_from_dict(block.plan) if block.plan else None
     if plan is None or not plan.lines:
         raise CannotDo(f"“{block.name}” was brought in without a plan. Assign a block first.")
@@ -172,7 +174,16 @@ def propose(
             look_again,
             block_version=block.version,
         )
-    edits, sentence = _edits(plan, old, choice, name, from_day=today - block.start_day, state=state)
+    edits, sentence = _edits(
+        plan,
+        old,
+        choice,
+        name,
+        from_day=today - block.start_day,
+        start_day=block.start_day,
+        settled=settled,
+        state=state,
+    )
     if not edits:
         raise CannotDo(f"Nothing of {name or 'the block'} is left in the plan that this could change.")
     after, _ = plans.apply_all(plan, edits)
@@ -212,7 +223,15 @@ def _plain_sentence(choice: Choice) -> str:
 
 
 def _edits(
-    plan: PlanDocument, now: ResolvedPlan, choice: Choice, exercise: str | None, *, from_day: int, state: Any
+    plan: PlanDocument,
+    now: ResolvedPlan,
+    choice: Choice,
+    exercise: str | None,
+    *,
+    from_day: int,
+    start_day: int,
+    settled: int,
+    state: Any,
 ) -> tuple[list[Edit], str]:
     """Edits of a running plan for an action, and what they do in words."""
     week = max(0, from_day // 7)
@@ -226,13 +245,12 @@ def _edits(
             ], f"The block ends with this week; {len(gone)} weeks are taken out."
         case "extend_block":
             many = max(1, min(4, choice.weeks))
-            edits: list[Edit] = []
-            for _ in range(many):
-                grown, _ = plans.apply_all(plan, edits)
-                edits += plans.duplicate_week(grown, grown.weeks - 1)
+            longer = lengthened(plan, many, state, start_day=start_day, settled=settled)
+            words = longer.words or "its last week repeated"
+            longer_by = "a week" if many == 1 else f"{many} weeks"
             return (
-                edits,
-                f"The last week is repeated {many} time{'s' if many > 1 else ''}; what follows moves.",
+                list(longer.edits),
+                f"The block gets {longer_by} longer, with {words}; what follows moves.",
             )
         case "step_back":
             weeks = range(week, min(plan.weeks, week + max(1, min(4, choice.weeks)) + (from_day % 7 > 0)))
@@ -401,33 +419,14 @@ def decide(
     block = view.block
     if choice.action in ("write", "refer_out") and not choice.message.strip():
         raise CannotDo("Write a message first; the draft can be changed.")
-    if proposal.edits and block is not None:
-        drafts.change(
-            store,
-            coach,
-            block.id,
-            proposal.edits,
-            version=proposal.block_version,
-            why=f"{proposal.label}: {proposal.sentence}",
-            keep_given=True,
-            by=who,
-            now=now,
-        )
-    elif choice.action == "re_baseline" and block is not None:
-        with store.reading() as db:
-            held, _ = blocks.of_coach(db, coach, block.id)
-        week = (view.today - held.start_day) // 7 + 1
-        rest = _rest_of(plan_from_dict(held.plan), week)
-        if rest is not None:
-            planning_blocks.assign(
-                store, coach, lifter_id, rest, start_day=held.start_day + 7 * week, by=who, now=now
-            )
-    with store.transaction() as db:
+    made: list[Decision] = []
+
+    def keep(db: Transaction, _changed: Block | None = None) -> None:
         lifter = lifters.of_coach(db, coach, lifter_id)
         flag = flags.of_lifter(db, lifter.id, flag_id)
         flag_was = {"state": flag.state, "until": flag.snoozed_until, "reason": flag.reason}
         answers.answer(db, flag, state="snoozed", until=day, reason=proposal.label, now=now)
-        made = decisions.add(
+        kept = decisions.add(
             db,
             lifter_id=lifter.id,
             coach_id=coach.id,
@@ -460,7 +459,7 @@ def decide(
                 lifter.id,
                 author="coach",
                 body=choice.message.strip()[:4000],
-                about={"decision": made.id},
+                about={"decision": kept.id},
                 at=now,
                 sent=True,
             )
@@ -475,7 +474,45 @@ def decide(
             flag=flag.kind,
         )
         refresh_needs(db, lifter, now=now)
-        return made
+        made.append(kept)
+
+    def keep_and_move(db: Transaction, changed: Block) -> None:
+        lifter = lifters.of_coach(db, coach, lifter_id)
+        season.follow(db, coach, lifter, changed, end_before, by=who, today=view.today, now=now)
+        keep(db)
+
+    # The plan changes and the decision is kept, or neither.
+    if proposal.edits and block is not None:
+        end_before = block.end_day
+        try:
+            drafts.change(
+                store,
+                coach,
+                block.id,
+                proposal.edits,
+                version=proposal.block_version,
+                why=f"{proposal.label}: {proposal.sentence}",
+                keep_given=True,
+                by=who,
+                also=keep_and_move if choice.action == "extend_block" else keep,
+                now=now,
+            )
+        except season.CannotMove as why:
+            raise CannotDo(str(why)) from None
+    elif choice.action == "re_baseline" and block is not None:
+        with store.reading() as db:
+            held, _ = blocks.of_coach(db, coach, block.id)
+        week = (view.today - held.start_day) // 7 + 1
+        rest = _rest_of(plan_from_dict(held.plan), week)
+        if rest is not None:
+            start_day = held.start_day + 7 * week
+            planning_blocks.assign(
+                store, coach, lifter_id, rest, start_day=start_day, by=who, also=keep, now=now
+            )
+    if not made:
+        with store.transaction() as db:
+            keep(db)
+    return made[0]
 
 
 def evidence_of(view: LifterView, exercise_id: int | None, flag: FlagView | None) -> dict[str, Any]:

@@ -225,17 +225,20 @@ def change(
     why: str,
     keep_given: bool = False,
     by: str | None = None,
+    also: Callable[[Transaction, Block], None] | None = None,
     now: datetime,
 ) -> Block:
     """Change a running block from today on; what was done stays, the version before is kept.
 
     With ``keep_given`` a prescription that the edits leave as it is keeps the loads it was given out with;
-    otherwise all that is to come is computed from today's level.
+    otherwise all that is to come is computed from today's level. What ``also`` does is done with it or not
+    at all; it may make room for a block that gets longer.
 
     Raises
     ------
-    BlockNotFound, BlockChanged, NotRunning, PlanError, PlanNotReady
-        If it is not this coach's, somebody saved meanwhile, it is over, or the plan cannot be.
+    BlockNotFound, BlockChanged, NotRunning, PlanError, PlanNotReady, BlockOverlaps
+        If it is not this coach's, somebody saved meanwhile, it is over, the plan cannot be, or it would run
+        into the next block.
     """
     with store.reading() as db:
         block, lifter = blocks.of_coach(db, coach, block_id)
@@ -253,7 +256,7 @@ def change(
         planning_blocks.ensure_exercises(db, coach, plan)
         given = _given(db, coach, block) if keep_given else {}
         was = planning_blocks.calendar(db, coach, block, from_day=today)
-        weeks = _weeks(db, block)
+        weeks, end_before = _weeks(db, block), block.end_day
         _rewrite(db, coach, lifter, block, plan, given, today=today, now=now)
         becomes = planning_blocks.calendar(db, coach, block, from_day=today)
         differing = sorted(one for one in was.keys() | becomes.keys() if was.get(one) != becomes.get(one))
@@ -281,7 +284,17 @@ def change(
             block=block.name,
             why=why[:200],
         )
+        if also is not None:
+            also(db, block)
+        if block.end_day > end_before:
+            _must_have_room(db, block)
         return block
+
+
+def _must_have_room(db: Transaction, block: Block) -> None:
+    for other in blocks.of_lifter(db, block.lifter_id):
+        if other.status != "draft" and block.start_day < other.start_day <= block.end_day:
+            raise planning_blocks.BlockOverlaps(other.name, other.start_day, other.end_day)
 
 
 def _work(session: Mapping[str, Any] | None) -> object:

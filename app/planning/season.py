@@ -15,20 +15,18 @@ from app.planning import blocks as planning_blocks
 from app.planning import builder
 from app.planning.days import short, today_in
 from app.planning.drafts import BlockChanged
-from app.storage import audit, blocks, lifters, plan_changes, seasons
+from app.planning.lengthening import lengthened
+from app.storage import audit, blocks, lifters, seasons
 from app.storage.engine import Store, Transaction
 from app.storage.models import Block, Coach, Lifter
 from app.storage.seasons import SeasonBlock
 from app.training import plan as plans
 from app.training.plan import PlanDocument, PlanError, plan_from_dict, plan_to_dict
 from app.training.preview import resolve
-from app.training.progression import LifterState, NextBlock
+from app.training.progression import NextBlock
 
 MOST_AHEAD_DAYS = 3 * 366
 """[d] How far ahead a block may be moved: three years, further than anybody plans."""
-LESS = 0.77
-"""[1] Of the mean week before, at most: so much less is meant. Half way to what a step back leaves by itself,
-10 % less load and 40 % fewer sets."""
 
 
 class CannotMove(Exception):
@@ -296,53 +294,36 @@ def _must_be_free(moving: Sequence[Block], weeks: int, others: Sequence[Block], 
 def _lengthened(
     db: Transaction, coach: Coach, lifter: Lifter, block: Block, plan: PlanDocument, more: int, *, today: int
 ) -> tuple[PlanDocument, str]:
-    """A plan with more weeks, and in words which week is repeated where, if it is not simply the last."""
     given = block.status != "draft"
     state = planning_blocks.state_of(db, coach, lifter, today=today, block=block if given else None)
-    work = _work_weeks(plan, state, block.start_day)
-    less = plan.weeks - work
-    if not less:
-        for _ in range(more):
-            plan, _ = plans.apply_all(plan, plans.duplicate_week(plan, plan.weeks - 1))
-        return plan, ""
-    begun = max(0, (today - block.start_day) // 7 + 1) if given else 0
-    trained = plan_changes.trained_places(db, block.id) if given else {}
-    where = f", with week {work} repeated" + (f" {more} times" if more > 1 else "")
-    if work >= max([begun, *(week for week, _ in trained)]):
-        texts = tuple((row.id, row.cells[work - 1].text) for _, row in plan.lines)
-        longer, _ = plans.apply_all(plan, [plans.InsertWeek(work, texts)] * more)
-        if _work_weeks(longer, state, block.start_day) == work + more:
-            ends = "its last, which asks" if less == 1 else f"its last {less}, which ask"
-            return longer, f"{where} before {ends} for less"
-    # The weeks that ask for less have begun, or rules keep them where they are: the work goes on after them.
-    texts = tuple(
-        (row.id, "" if row.rules and not row.cells[-1].text else row.cells[work - 1].text)
-        for _, row in plan.lines
-    )
-    longer, _ = plans.apply_all(plan, [plans.InsertWeek(plan.weeks, texts)] * more)
-    if not any(text for _, text in texts):
-        return longer, ", its rules going on after the week that asks for less"
-    return longer, f"{where} at its end"
+    settled = planning_blocks.weeks_settled(db, block, today) if given else 0
+    found = lengthened(plan, more, state, start_day=block.start_day, settled=settled)
+    return plans.apply_all(plan, found.edits)[0], f", with {found.words}" if found.words else ""
 
 
-def _work_weeks(plan: PlanDocument, state: LifterState, start_day: int) -> int:
-    """How many weeks there are before those at the end that ask for less."""
-    found = [one.stress for one in resolve(plan, state, start_day=start_day).weeks]
-    # Relative volume load knows load and sets; where no load can be computed, the sets have to do.
-    measure = next(
-        (one for one in ("relative_volume_load", "working_sets") if all(week[one] > 0 for week in found)),
-        "working_sets",
-    )
-    stress = [week[measure] for week in found]
+def follow(
+    db: Transaction,
+    coach: Coach,
+    lifter: Lifter,
+    block: Block,
+    end_before: int,
+    *,
+    by: str,
+    today: int,
+    now: datetime,
+) -> None:
+    """Move what follows a block by as much as its end has moved, in the transaction that moved it.
 
-    def asks_for_less(week: int) -> bool:
-        before = sum(stress[:week])
-        return before > 0 and stress[week] <= LESS * before / week
-
-    weeks = plan.weeks
-    while weeks > 1 and asks_for_less(weeks - 1):
-        weeks -= 1
-    return weeks
+    Raises
+    ------
+    CannotMove
+        If something of it cannot go there.
+    """
+    days = block.end_day - end_before
+    if days:
+        for one in blocks.of_lifter(db, lifter.id):
+            if one.start_day > end_before and one.id != block.id:
+                _shift(db, coach, lifter, one, days, by=by, today=today, now=now)
 
 
 def _shift(

@@ -8,19 +8,30 @@ from datetime import datetime, timedelta
 import numpy as np
 import pytest
 
-from app.planning import analysis, blocks, decisions, drafts
+from app.planning import analysis, blocks, decisions, drafts, taking_back
 from app.planning.decisions import Choice
 from app.storage import flags
 from app.storage.engine import Store
 from app.storage.flags import FlagNotFound
 from app.storage.lifters import LifterNotFound
-from app.storage.models import Block, Coach, Exercise, Flag, Lifter
+from app.storage.models import Block, Coach, Decision, Exercise, Flag, Lifter
+from app.training import plan as plans
+from app.training.plan import plan_from_dict
 from tests.factories import NOW, TODAY, log_sets, make_coach
 from tests.planning.test_blocks import a_lifter_with_fives, a_plan
 
 
 @pytest.fixture
 def flagged(store: Store) -> tuple[Coach, Lifter, Block, int]:
+    return a_flag(store)
+
+
+@pytest.fixture
+def flagged_anywhere(any_store: Store) -> tuple[Coach, Lifter, Block, int]:
+    return a_flag(any_store)
+
+
+def a_flag(store: Store) -> tuple[Coach, Lifter, Block, int]:
     """A lifter in the second week of a block of fives, with a stall flagged on the squat."""
     coach, lifter = a_lifter_with_fives(store)
     block = blocks.assign(store, coach, lifter.id, a_plan(), start_day=TODAY - 7, now=NOW)
@@ -92,6 +103,58 @@ def test_each_action_changes_the_plan_as_it_says(
     decisions.decide(store, coach, lifter.id, flag, choice, now=NOW)
     assert [one.exercises[0][1] for one in blocks.view(store, coach, block.id).days] == texts
     assert shown.changes
+
+
+def test_a_block_is_extended_by_its_work_and_what_follows_moves(
+    any_store: Store, flagged_anywhere: tuple[Coach, Lifter, Block, int]
+) -> None:
+    coach, lifter, block, flag = flagged_anywhere
+    row = plan_from_dict(block.plan).lines[0][1].id
+    easy = [plans.SetCells(((row, 3, "2 x 5 @ RPE 5"),))]
+    drafts.change(any_store, coach, block.id, easy, version=1, why="", now=NOW)
+    after = blocks.assign(any_store, coach, lifter.id, a_plan(name="After"), start_day=TODAY + 21, now=NOW)
+    made = decisions.decide(
+        any_store, coach, lifter.id, flag, Choice("extend_block", weeks=2), now=NOW + timedelta(hours=1)
+    )
+    view = blocks.view(any_store, coach, block.id)
+    assert [one.exercises[0][1] for one in view.days] == ["3 x 5 @ RPE 8"] * 5 + ["2 x 5 @ RPE 5"]
+    words = "2 weeks longer, with week 3 repeated 2 times before its last, which asks for less; what follows"
+    assert words in made.detail["sentence"]
+    assert view.block.end_day == TODAY + 34
+    moved = blocks.view(any_store, coach, after.id)
+    assert (moved.block.start_day, moved.days[0].day) == (TODAY + 35, TODAY + 35)
+    taken_back = taking_back.propose(any_store, coach, made.id, now=NOW + timedelta(hours=2))
+    assert taken_back.refusal == ""
+
+
+@pytest.mark.parametrize(
+    "choice", [Choice("step_back"), Choice("extend_block"), Choice("re_baseline"), Choice("hold_course")]
+)
+def test_the_plan_changes_and_the_decision_is_kept_or_neither(
+    store: Store,
+    flagged: tuple[Coach, Lifter, Block, int],
+    monkeypatch: pytest.MonkeyPatch,
+    choice: Choice,
+) -> None:
+    coach, lifter, block, flag = flagged
+
+    def cut_off(*_given: object, **_named: object) -> None:
+        raise ConnectionError
+
+    before = blocks.view(store, coach, block.id)
+    with monkeypatch.context() as patched:
+        patched.setattr(decisions, "refresh_needs", cut_off)
+        with pytest.raises(ConnectionError):
+            decisions.decide(store, coach, lifter.id, flag, choice, now=NOW)
+    after = blocks.view(store, coach, block.id)
+    assert (after.days, after.block.version) == (before.days, before.block.version)
+    with store.reading() as db:
+        assert db.query(Block).count() == 1
+        assert db.query(Decision).count() == 0
+        assert db.get_one(Flag, flag).state == "open"
+    decisions.decide(store, coach, lifter.id, flag, choice, now=NOW)
+    with store.reading() as db:
+        assert db.query(Decision).count() == 1
 
 
 def test_another_exercise_takes_the_place_of_the_flagged_one(

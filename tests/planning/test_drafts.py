@@ -136,6 +136,17 @@ def test_a_running_block_can_be_shortened_and_lengthened(any_store: Store) -> No
     assert longer.end_day == TODAY + 27
 
 
+def test_a_running_block_is_not_made_longer_into_the_next(any_store: Store) -> None:
+    coach, lifter = a_lifter_with_fives(any_store)
+    block = blocks.assign(any_store, coach, lifter.id, a_plan(), start_day=TODAY, now=NOW)
+    blocks.assign(any_store, coach, lifter.id, a_plan(name="After"), start_day=TODAY + 28, now=NOW)
+    plan = plan_from_dict(block.plan)
+    with pytest.raises(blocks.BlockOverlaps, match="After"):
+        drafts.change(any_store, coach, block.id, plans.duplicate_week(plan, 3), version=1, why="", now=NOW)
+    view = blocks.view(any_store, coach, block.id)
+    assert (view.block.end_day, view.block.version, len(view.days)) == (TODAY + 27, 1, 4)
+
+
 def test_a_block_that_is_over_is_not_changed(store: Store) -> None:
     coach, lifter = a_lifter_with_fives(store)
     block = blocks.assign(store, coach, lifter.id, a_plan(weeks=1), start_day=TODAY, now=NOW)

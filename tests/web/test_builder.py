@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from typing import Any
 
@@ -184,8 +185,6 @@ def test_changes_to_a_running_block_wait_until_they_are_applied(client: Client) 
     assert [one.exercises[0][1] for one in blocks.view(client.store, client.coach, block.id).days] == [
         "3 x 5 @ RPE 8"
     ] * 4
-    import json
-
     applied = client.post(
         f"/blocks/{block.id}/apply",
         data={"version": "1", "pending": json.dumps(done["pending"]), "why": "travel week"},
@@ -194,6 +193,18 @@ def test_changes_to_a_running_block_wait_until_they_are_applied(client: Client) 
     page = client.get(f"/blocks/{block.id}")
     assert 'value="2 x 5 leaving 4"' in page.text
     assert "travel week" in page.text
+
+
+def test_a_running_block_does_not_grow_into_the_next(client: Client) -> None:
+    lifter = make_lifter(client.store, coach=client.coach)
+    block = blocks.assign(client.store, client.coach, lifter.id, a_plan(), start_day=TODAY, now=NOW)
+    after = a_plan(name="After")
+    blocks.assign(client.store, client.coach, lifter.id, after, start_day=TODAY + 28, now=NOW)
+    done = act(client, block, do="duplicate week", week=3).json()
+    pending = json.dumps(done["pending"])
+    refused = client.post(f"/blocks/{block.id}/apply", data={"version": "1", "pending": pending})
+    assert refused.status_code == 422
+    assert "The block would run into “After”. Make it longer on the season" in refused.text
 
 
 def test_another_coach_gets_nothing_of_a_block(client: Client, other_client: Client, draft: Block) -> None:

@@ -36,6 +36,22 @@ def asked(html: str) -> str:
     return found[1]
 
 
+def test_what_an_extension_moved_along_is_said_to_stay(
+    client: Client, coached: tuple[Lifter, Block, int]
+) -> None:
+    lifter, block, _ = coached
+    after = blocks.assign(
+        client.store, client.coach, lifter.id, a_plan(name="After"), start_day=TODAY + 21, now=NOW
+    )
+    made = decide(client, coached, Choice("extend_block"))
+    page = client.get(f"/decisions/{made.id}/take-back").text
+    assert "What followed the block and moved with its end stays where it is now." in page
+    done = client.post(f"/decisions/{made.id}/take-back", data={"seen": asked(page)})
+    assert done.status_code == 303
+    assert blocks.view(client.store, client.coach, block.id).block.end_day == TODAY + 20
+    assert blocks.view(client.store, client.coach, after.id).block.start_day == TODAY + 28
+
+
 def test_a_step_back_is_taken_back_and_the_phone_shows_the_plan_of_before(
     client: Client, coached: tuple[Lifter, Block, int], now: list[datetime]
 ) -> None:

@@ -194,6 +194,12 @@ def apply_changes(
     except blocks.PlanNotReady as wrong:
         found = {f"problem-{n}": words for n, words in enumerate(wrong.problems)}
         return _again(request, block_id, desk, store, found, 422, now)
+    except blocks.BlockOverlaps as other:
+        words = (
+            f"The block would run into “{other.other}”. Make it longer on the season, where what follows "
+            "moves along, or change that one first"
+        )
+        return _again(request, block_id, desk, store, {"": words}, 422, now)
     except drafts.NotRunning:
         return _again(
             request, block_id, desk, store, {"": "This block is over and is not changed any more"}, 409, now

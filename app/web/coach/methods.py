@@ -41,7 +41,7 @@ DECISION_DOES = {
     "change_range": "The flagged lift in sets of another number of repetitions, with the reserve it had.",
     "change_exercise": "Another exercise in the place of the flagged one.",
     "end_block": "The block ends with this week.",
-    "extend_block": "The last week is repeated.",
+    "extend_block": "The last week is repeated, or the one before an easier end; what follows moves.",
     "re_baseline": "The rest of the block is assigned anew from a fresh baseline.",
     "correct_data": "Odd sets are corrected, confirmed or left out.",
     "write": "A message to the lifter.",

@@ -10,6 +10,7 @@ from markupsafe import Markup, escape
 
 from app.planning import season
 from app.planning.drafts import BlockChanged
+from app.planning.lengthening import LESS
 from app.planning.season import Season, SeasonItem
 from app.web.dependencies import AppStore, CurrentCoach, Desk, FormData, Now
 from app.web.forms import Form
@@ -83,7 +84,7 @@ def _page(
         states=STATES,
         hatches=hatch_defs(),
         drawing=timeline(found),
-        less=round(100 * season.LESS),
+        less=round(100 * LESS),
         errors=errors or {},
         said=said,
     )
