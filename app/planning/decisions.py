@@ -8,7 +8,7 @@ of the flag. The comparison is the lifter's own before and after; it does not pr
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import NormalDist
@@ -391,11 +391,13 @@ def decide(
     look_again_day: int | None = None,
     seen_version: int | None = None,
     by: str | None = None,
+    also: Callable[[Transaction, Decision], None] | None = None,
     now: datetime,
 ) -> Decision:
     """Do it: change the plan or write, answer the flag, and keep the decision with its evidence.
 
-    ``seen_version`` is the block's version that the change was shown for.
+    ``seen_version`` is the block's version that the change was shown for. What ``also`` does is done with it
+    or not at all.
 
     Raises
     ------
@@ -474,6 +476,8 @@ def decide(
             flag=flag.kind,
         )
         refresh_needs(db, lifter, now=now)
+        if also is not None:
+            also(db, kept)
         made.append(kept)
 
     def keep_and_move(db: Transaction, changed: Block) -> None:

@@ -11,8 +11,8 @@ from app.planning import blocks, decisions, drafts, messages
 from app.planning.decisions import Choice
 from app.planning.programs import Sent, lifter_to_write
 from app.storage import decisions as stored_decisions
-from app.storage import flags, lifters, logs, phone, programs
-from app.storage.engine import Store
+from app.storage import flags, lifters, programs
+from app.storage.engine import Store, Transaction
 from app.storage.models import CheckIn, Coach, Decision, Flag, Message, PainReport
 from app.training.plan import PlanError
 
@@ -28,8 +28,8 @@ REFUSALS = (
 )
 
 
-class Unsettled(Exception):
-    """A request of this key was begun and it is not known whether it was done."""
+class _DoneMeanwhile(Exception):
+    """The same request was sent twice, and the other one was done first."""
 
 
 def one_flag(store: Store, coach: Coach, lifter_id: int, flag_id: int) -> tuple[Flag, str | None]:
@@ -79,13 +79,10 @@ def decide_once(
 ) -> Decision:
     """Decide about a flag; a key makes sure that it is done once.
 
-    The key is kept before anything is done and given its answer after: a decision whose end nobody saw is
-    not made a second time.
-
     Raises
     ------
-    KeyUsedBefore, Unsettled
-        If the key came with something else, or its first request did not come to an end.
+    KeyUsedBefore
+        If the key came with something else.
     LifterNotFound, FlagNotFound, NoBlock, CannotDo, BlockChanged
         As `decisions.decide`.
     """
@@ -93,17 +90,21 @@ def decide_once(
     if key is not None:
         what = ["decide", flag_id, asdict(choice), note, look_again_day, seen_version]
         sent = Sent.of(key, what)
-        with store.transaction() as db:
-            lifter = lifter_to_write(db, coach, lifter_id)
-            known = sent.answer_before(db, lifter)
-            if known is None:
-                sent.remember(db, lifter, {}, now)
-            elif "decision" not in known:
-                raise Unsettled
-            else:
+        with store.reading() as db:
+            known = sent.answer_before(db, lifters.of_coach(db, coach, lifter_id))
+            if known is not None:
                 return stored_decisions.of_coach(db, coach, known["decision"])[0]
+
+    def keep(db: Transaction, made: Decision) -> None:
+        """The key with the decision; if the same request came twice, the first to end stands."""
+        if sent is not None:
+            lifter = lifter_to_write(db, coach, lifter_id)
+            if sent.answer_before(db, lifter) is not None:
+                raise _DoneMeanwhile
+            sent.remember(db, lifter, {"decision": made.id}, now)
+
     try:
-        made = decisions.decide(
+        return decisions.decide(
             store,
             coach,
             lifter_id,
@@ -113,17 +114,17 @@ def decide_once(
             look_again_day=look_again_day,
             seen_version=seen_version,
             by=by,
+            also=keep,
             now=now,
         )
-    except REFUSALS:
-        if sent is not None:  # Nothing was done: the same request may be sent again once it can be.
-            with store.transaction() as db:
-                logs.forget_write(db, lifter_id, sent.client_id)
+    except (_DoneMeanwhile, *REFUSALS):
+        # Its own repetition may have changed the plan that this one was about.
+        if sent is not None:
+            with store.reading() as db:
+                known = sent.answer_before(db, lifters.of_coach(db, coach, lifter_id))
+                if known is not None:
+                    return stored_decisions.of_coach(db, coach, known["decision"])[0]
         raise
-    if sent is not None:
-        with store.transaction() as db:
-            phone.change_answer(db, lifter_id, sent.client_id, {"decision": made.id})
-    return made
 
 
 # Messages -----------------------------------------------------------------------------------------

@@ -290,10 +290,6 @@ def remember_write(
     db.add(SetKey(lifter_id=lifter_id, client_id=client_id, fingerprint=fingerprint, answer=answer, at=at))
 
 
-def forget_write(db: Session, lifter_id: int, client_id: str) -> None:
-    db.execute(delete(SetKey).where(SetKey.lifter_id == lifter_id, SetKey.client_id == client_id))
-
-
 def forget_writes_before(db: Session, at: datetime) -> None:
     db.execute(delete(SetKey).where(SetKey.at < at))
 

@@ -269,15 +269,6 @@ def set_known_as(db: Session, lifter_id: int, client_id: str) -> SetKey | None:
     return db.get(SetKey, (lifter_id, client_id))
 
 
-def change_answer(db: Session, lifter_id: int, client_id: str, answer: dict[str, Any]) -> None:
-    """A repeat of an old write is told what has become of it since."""
-    db.execute(
-        update(SetKey)
-        .where(SetKey.lifter_id == lifter_id, SetKey.client_id == client_id)
-        .values(answer=answer)
-    )
-
-
 # Sessions -----------------------------------------------------------------------------------------
 
 

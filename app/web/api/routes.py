@@ -391,12 +391,6 @@ def decide(
             )
         except programs.KeyUsedBefore:
             raise HTTPException(422, KEY_USED) from None
-        except program_desk.Unsettled:
-            words = (
-                "A decision of this Idempotency-Key was begun and its end is not known. Look whether it "
-                "stands among the decisions; if not, send it with a new key."
-            )
-            raise HTTPException(409, words) from None
     wake(request)
     return _decision(*program_desk.one_decision(store, program.coach, made.id))
 
