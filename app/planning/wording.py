@@ -30,6 +30,9 @@ PROPOSALS: Mapping[str, str] = {
 }
 """What a coach would most likely do, by kind of flag: a button's words."""
 
+EVEN = 0.5
+"""[1] A flag is raised long before it is more likely true than not; from here on it is said to be likely."""
+
 REASONS: Mapping[str, str] = {
     "pounds_as_kilograms": "pounds logged as kilograms",
     "slipped_decimal": "a decimal point slipped",
@@ -91,6 +94,8 @@ def of_flag(
     others = evidence.get("also") or ()
     named = f"{lift} and {len(others)} more" if lift and others else lift or ""
     title, why = _said(kind, named, evidence, since_day)
+    if kind == "stall" and probability is not None and probability < EVEN:
+        title = title.replace("stall likely", "possible stall")
     title = title or kind.replace("_", " ").capitalize() + (f": {named}" if named else "")
     likely = odds(probability) if kind in ("stall", "regression", "low_headroom", "ready_to_progress") else ""
     return Words(

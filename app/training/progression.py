@@ -623,8 +623,13 @@ def next_block(
             overdue = days / residual if days is not None else math.inf
             matters = low <= wanted[1] and high >= wanted[0]
             fits: BlockKind = kind if matters else _kind_of(low)
-            since = "never trained" if days is None else f"last trained {days} day{'s' * (days != 1)} ago"
-            beyond = "beyond" if days is None or days > residual else "inside"
+            since = "never trained"
+            if days is not None:
+                beyond = "beyond" if days > residual else "inside"
+                since = (
+                    f"last trained {days} day{'s' * (days != 1)} ago, {beyond} the {residual:.0f} days that "
+                )
+                since += f"{ability} lasts"
             found.append(
                 (
                     (not matters, -overdue, state.exercise, low),
@@ -635,8 +640,7 @@ def next_block(
                         overdue,
                         days,
                         Estimate(residual, residual - spread, residual + spread),
-                        f"{state.exercise} {name}: {since}, {beyond} the {residual:.0f} days that "
-                        f"{ability} lasts{'' if matters else '; it does not press now'}.",
+                        f"{state.exercise} {name}: {since}{'' if matters else '; it does not press now'}.",
                     ),
                 )
             )

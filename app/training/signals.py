@@ -159,6 +159,11 @@ def _iso(day: int) -> str:
     return date.fromordinal(day).isoformat()
 
 
+def _signed(value: float, decimals: int) -> str:
+    """A change as it is printed, with a true minus."""
+    return f"{value:+.{decimals}f}".replace("-", "\u2212")
+
+
 def _bar(on: float, sensitivity: float) -> float:
     """A bar of probability at a coach's sensitivity: odds are divided by it."""
     odds = on / (1 - on) / max(sensitivity, 0.05)
@@ -322,9 +327,9 @@ def stall(view: LiftView) -> Flag | None:
         },
         advice=(
             f"Worth a look, probability {p:.0%}: strength seems to have {word} for {weeks:.0f} weeks "
-            f"({change:+.1f} %) where {usual:+.2f} % a week was usual, with stress at {ratio[-1]:.2f} of "
-            "the weeks "
-            "before. Step back for a week, spread the exposures further apart, or change the kind of stress."
+            f"({_signed(change, 1)} %) where {_signed(usual, 2)} % a week was usual, with stress at "
+            f"{ratio[-1]:.2f} of the weeks before. Step back for a week, spread the exposures further "
+            "apart, or change the kind of stress."
         ),
         clears_when=(
             f"its probability falls under {off:.0%}, the work has been easy for more than two weeks, or a "
