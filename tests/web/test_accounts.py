@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import select
 
 from app.planning import accounts, exports
-from app.storage import exercises, lifters
+from app.storage import access, audit, exercises, lifters
 from app.storage.engine import Store
 from app.storage.models import Lifter, LoggedSession
 from tests import rosters
@@ -245,6 +245,33 @@ def test_the_audit_view_tells_what_happened_and_to_nobody_else(client: Client, o
     assert "token issued" not in client.get("/account/audit?show=links").text
     assert "Vilde" not in other_client.get("/account/audit").text
     assert client.get("/account/audit?show=x&before=99999999999999").status_code == 200
+
+
+def test_the_audit_view_says_actions_in_words(client: Client) -> None:
+    lifter = make_lifter(client.store, coach=client.coach)
+    with client.store.transaction() as db:
+        audit.record(
+            db,
+            kind="decision",
+            actor="Ines Marto",
+            at=NOW,
+            coach_id=client.coach.id,
+            lifter_id=lifter.id,
+            action="hold_course",
+            flag="effort_drift",
+        )
+    assert "action hold course, flag effort drift" in client.get("/account/audit").text
+
+
+def test_the_account_page_names_a_browser_as_people_do(client: Client) -> None:
+    agent = (
+        "Mozilla/5.0 (X11; Linux x86_64) AppleWebKit/537.36 (KHTML, like Gecko) Chrome/130.0 Safari/537.36"
+    )
+    with client.store.transaction() as db:
+        access.open_coach_session(db, client.coach, device=agent, at=NOW)
+    page = client.get("/account").text
+    assert "Chrome on Linux" in page
+    assert "AppleWebKit" not in page
 
 
 def test_the_audit_view_goes_back_page_by_page(client: Client) -> None:

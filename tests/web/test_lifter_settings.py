@@ -17,7 +17,8 @@ from app.planning.worker import run_pending, stale_lifters
 from app.storage import lifters
 from app.storage.engine import Store
 from app.storage.models import AuditEvent, Lifter
-from app.web.coach.lifter_settings import device_words, plates_text, read_facts
+from app.web.coach.lifter_settings import plates_text, read_facts
+from app.web.devices import device_words
 from app.web.forms import Form
 from tests.factories import NOW, make_coach, make_lifter
 from tests.planning.world import make_world, train

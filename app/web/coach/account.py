@@ -13,6 +13,7 @@ from fastapi.responses import Response
 from app.planning import access, accounts
 from app.web.access import TOO_MANY
 from app.web.dependencies import ROSTER_COOKIE, AppSettings, AppStore, Desk, FormData, Now
+from app.web.devices import device_words
 from app.web.forms import Form
 from app.web.pages import COACH_COOKIE, cookie_name, page, see_other, set_cookie
 
@@ -218,7 +219,10 @@ def _show(
         status=status,
         form=form,
         errors=form.errors,
-        devices=access.devices(store, desk.actor, _token(request, settings)),
+        devices=[
+            (device_words(one.name), one)
+            for one in access.devices(store, desk.actor, _token(request, settings))
+        ],
         others=accounts.account(store, desk.actor, now=request.app.state.clock()),
         shown=shown or {},
         roles=accounts.ROLES,

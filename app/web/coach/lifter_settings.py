@@ -16,6 +16,7 @@ from app.storage.lifters import KG_PLATES, LB_PLATES
 from app.storage.models import Coach, Lifter
 from app.training.units import Unit, format_mass, parse_mass
 from app.web.dependencies import AppSettings, AppStore, CurrentCoach, Desk, FormData, Now
+from app.web.devices import device_words
 from app.web.forms import Form
 from app.web.pages import page, see_other
 from app.web.svg import drawn
@@ -131,22 +132,6 @@ def _link_page(
         else "",
         devices=[(device_words(one.device), one.last_used_at) for one in found.devices],
     )
-
-
-def device_words(agent: str) -> str:
-    """A browser's long description of itself as two words people know."""
-    browsers = (("Edg", "Edge"), ("Firefox", "Firefox"), ("Chrome", "Chrome"), ("Safari", "Safari"))
-    systems = (
-        ("Android", "Android"),
-        ("iPhone", "iPhone"),
-        ("iPad", "iPad"),
-        ("Windows", "Windows"),
-        ("Mac OS", "Mac"),
-        ("Linux", "Linux"),
-    )
-    browser = next((name for mark, name in browsers if mark in agent), "")
-    system = next((name for mark, name in systems if mark in agent), "")
-    return " on ".join(part for part in (browser, system) if part) or agent[:40] or "unknown device"
 
 
 # The form -----------------------------------------------------------------------------------------
