@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -188,6 +189,30 @@ def test_the_interface_is_documented_for_people_and_programs(nobody: Client) -> 
     page = nobody.get(f"{API}/")
     assert "POST /api/v1/lifters/{lifter_id}/sets" in page.text
     assert "Idempotency-Key" in page.text
+
+
+def test_the_contents_of_the_page_lead_to_every_call_and_shape(nobody: Client) -> None:
+    page = nobody.get("/api/v1/").text
+    head, _, rest = page.partition("</nav>")
+    contents = head[head.index('id="contents"') :]
+    calls = [(kind.upper(), path) for path, one in document()["paths"].items() for kind in one]
+    leads = re.findall(r'href="#([^"]+)"', contents)
+    assert len(leads) == len(set(leads))
+    assert all(rest.count(f'id="{one}"') == 1 for one in leads)
+    # In the page's own order, each call is reached under its method, and the way back is beside each title.
+    assert re.findall(r'<dt id="([^"]+)"', rest) == [one for one in leads if one in _calls(rest)]
+    assert sorted(_calls(rest).values()) == sorted(calls)
+    assert [one for one in leads if one in document()["components"]["schemas"]] == sorted(
+        document()["components"]["schemas"]
+    )
+    assert rest.count("<h2>") == rest.count('href="#contents"') == contents.count("<details>") + 2
+    assert "<details open" not in contents
+
+
+def _calls(rest: str) -> dict[str, tuple[str, str]]:
+    """Method and path of each call by the name that leads to it."""
+    found = re.findall(r'<dt id="([^"]+)"><code>(\w+) ([^<]+)</code>', rest)
+    return {anchor: (method, path) for anchor, method, path in found}
 
 
 # Fuzzing --------------------------------------------------------------------------------------------

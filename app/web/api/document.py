@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from functools import cache
 from typing import Any
 
@@ -94,6 +95,7 @@ def docs(request: Request) -> Response:
             )
             groups.setdefault(operation["tags"][0], []).append(
                 {
+                    "anchor": _anchor(f"{method} {path.removeprefix('/api/v1/')}"),
                     "method": method.upper(),
                     "path": path,
                     "summary": operation["summary"],
@@ -116,7 +118,7 @@ def docs(request: Request) -> Response:
         request,
         "api/docs.html",
         about=found["info"]["description"],
-        groups=groups,
+        groups=[(name, _anchor(f"calls {name}"), calls) for name, calls in groups.items()],
         schemas=schemas,
         draft=json.dumps(EXAMPLE, indent=2),
     )
@@ -124,6 +126,11 @@ def docs(request: Request) -> Response:
 
 def _name(schema: dict[str, Any]) -> str:
     return str(schema.get("$ref", "")).rpartition("/")[2]
+
+
+def _anchor(words: str) -> str:
+    """The name by which the contents lead to a place: "patch-lifters-lifter-id-sets-set-id"."""
+    return re.sub(r"[^a-z0-9]+", "-", words.lower()).strip("-")
 
 
 def _words(kind: dict[str, Any]) -> str:
