@@ -30,7 +30,7 @@ from app.training.preview import MEASURES, ResolvedCell, ResolvedPlan, Variant, 
 from app.training.progression import LifterState
 from app.training.records import Estimate, ExerciseAnalysis, Trend
 from app.training.resolving import share_of
-from app.training.response import Response, fit_response
+from app.training.response import HORIZONS, MINIMUM_POINTS, Response, fit_response
 from app.training.rules import (
     AddEffort,
     AddLoad,
@@ -80,7 +80,10 @@ class Way:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Ways beside each other; the first is the block as written. ``nothing`` says why there is only that."""
+    """Ways beside each other; the first is the block as written. ``nothing`` says why there is only that.
+
+    ``silent`` says by lift why its response model does not speak about the end of this block.
+    """
 
     block: Block
     lifter: Lifter
@@ -90,6 +93,7 @@ class Comparison:
     lifts: tuple[str, ...]
     usual: tuple[float, float] | None
     nothing: str
+    silent: Mapping[str, str]
 
 
 def compare(store: Store, coach: Coach, block_id: int, subject: Subject, *, now: datetime) -> Comparison:
@@ -112,7 +116,9 @@ def compare(store: Store, coach: Coach, block_id: int, subject: Subject, *, now:
     says = {name: words for name, words, _ in offered}
     edits_of = {name: tuple(edits) for name, _, edits in offered}
     lifts = _lifts(plan, state)
-    responses = _responses(store, coach, lifter, lifts, today=today)
+    fitted = _responses(store, coach, lifter, lifts, today=today)
+    silent = {lift: why for lift in lifts if (why := _why_silent(fitted.get(lift), block.end_day - today))}
+    responses = {lift: found for lift, found in fitted.items() if lift not in silent}
     ways = []
     seen: list[tuple[tuple[object, ...], ...]] = []
     for one in variants:
@@ -125,7 +131,6 @@ def compare(store: Store, coach: Coach, block_id: int, subject: Subject, *, now:
             lift: found
             for lift, (response, usual) in responses.items()
             for found in [_by_response(response, usual, one.resolved, lift, block, today)]
-            if found is not None
         }
         ways.append(
             Way(
@@ -144,7 +149,7 @@ def compare(store: Store, coach: Coach, block_id: int, subject: Subject, *, now:
         )
     nothing = "" if len(ways) > 1 else _why_nothing(subject)
     return Comparison(
-        block, lifter, plan, subject, tuple(ways), lifts, state.usual_week.get(MEASURE), nothing
+        block, lifter, plan, subject, tuple(ways), lifts, state.usual_week.get(MEASURE), nothing, silent
     )
 
 
@@ -359,7 +364,7 @@ def _reserve(resolved: ResolvedPlan, weeks: int) -> tuple[Estimate | None, ...]:
 def _responses(
     store: Store, coach: Coach, lifter: Lifter, lifts: Sequence[str], *, today: int
 ) -> dict[str, tuple[Response, float]]:
-    """Response models that may speak, with the stress of a usual training day, by lift."""
+    """Response models, whether they may speak or not, with the stress of a usual training day, by lift."""
     with store.reading() as db:
         held = lifters.of_coach(db, coach, lifter.id)
         log, _ = logs.set_log(db, held, last_day=today, held_out=False)
@@ -371,34 +376,44 @@ def _responses(
             if found.exercise in lifts and found.trend is not None:
                 trends[found.exercise] = found.trend
     per_set = dose.per_set(log)[MEASURE] if log.day.size else np.zeros(0)
-    speaking = {}
+    known = {}
     for index, exercise in enumerate(log.exercises):
         mine = log.exercise == index
         trend = trends.get(exercise.name)
         if trend is None or not mine.any():
             continue
         fitted = fit_response(trend.point_day, trend.point_kg, log.day[mine], per_set[mine], as_of=today)
-        if fitted is not None and fitted.speaks:
+        if fitted is not None:
             daily = np.bincount(log.day[mine] - int(log.day[mine].min()), per_set[mine])
-            speaking[exercise.name] = (fitted, float(daily[daily > 0].mean()))
-    return speaking
+            known[exercise.name] = (fitted, float(daily[daily > 0].mean()))
+    return known
+
+
+def _why_silent(fitted: tuple[Response, float] | None, ahead: int) -> str:
+    """Why a lift's response model says nothing of a day so far ahead [d], in words; "" if it may speak."""
+    if fitted is None:
+        return f"It needs {MINIMUM_POINTS} analysed weeks with sessions of this lift."
+    if not fitted[0].speaks:
+        return fitted[0].sentence
+    if ahead < 1:
+        return "The block is over."
+    if ahead >= HORIZONS[-1]:
+        return (
+            f"Its skill is known for {HORIZONS[-1]} days ahead, and the block's end is {ahead + 1} days away."
+        )
+    return ""
 
 
 def _by_response(
     response: Response, usual: float, resolved: ResolvedPlan, lift: str, block: Block, today: int
-) -> Estimate | None:
-    """Strength on the day after the block by the response model, None beyond the days it has skill for."""
+) -> Estimate:
+    """Strength on the day after the block by a response model that may speak of it."""
     length = block.end_day - today
-    if length < 1:
-        return None
     ahead = np.zeros(length)
     place = MEASURES.index(MEASURE)
     for cell in resolved.cells:
         day = block.start_day + cell.day - today - 1
         if cell.exercise == lift and 0 <= day < length:
             ahead[day] += cell.stress[place] / usual
-    try:
-        found = response.forecast(ahead)
-    except ValueError:
-        return None
+    found = response.forecast(ahead)
     return Estimate(float(found.kg[-1]), float(found.low_kg[-1]), float(found.high_kg[-1]))

@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from app.planning.analysis import recompute
 from app.planning.response_view import SHOWN_DAYS, ResponseView, response_view
@@ -128,12 +129,23 @@ def test_another_coach_finds_nothing(store: Store) -> None:
         response_view(store, other, world.lifter.id, 0, now=NOW)
 
 
-def follow(world: World, c: Constants, weeks: int = 104) -> None:
-    """A lifter whose strength is the model's: hard and easy blocks of two to five weeks."""
+def sessions(weeks: int) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Days of three sessions a week, and whether each is in a hard block or an easy one."""
     day = (7 * np.arange(weeks)[:, None] + [0, 2, 4]).ravel()
     block = np.repeat(np.arange(weeks), np.random.default_rng(1).integers(2, 6, weeks))
-    hard = block[day // 7] % 2 == 0
-    level = np.exp(performance(np.bincount(day, np.where(hard, 1.6, 0.4), 7 * weeks), c))[day]
+    return day, block[day // 7] % 2 == 0
+
+
+def known_stress(weeks: int = 104) -> NDArray[np.float64]:
+    """Daily stress of the lifter of `follow`. [usual training days]"""
+    day, hard = sessions(weeks)
+    return np.bincount(day, np.where(hard, 1.6, 0.4), 7 * weeks).astype(np.float64)
+
+
+def follow(world: World, c: Constants, weeks: int = 104) -> None:
+    """A lifter whose strength is the model's: hard and easy blocks of two to five weeks."""
+    day, hard = sessions(weeks)
+    level = np.exp(performance(known_stress(weeks), c))[day]
     for when, kg, much in zip(day.tolist(), level.tolist(), hard.tolist(), strict=True):
         sets = [(round(0.8 * kg, 2), 5, 7.0)] * (8 if much else 2)
         factories.log_sets(world.store, world.lifter, world.squat, TODAY - 7 * weeks + when, sets)
