@@ -326,15 +326,14 @@ def stall(view: LiftView) -> Flag | None:
             "probability": round(p, 2),
         },
         advice=(
-            f"Worth a look, probability {p:.0%}: strength seems to have {word} for {weeks:.0f} weeks "
+            f"Worth a look, probability {100 * p:.0f} %: strength seems to have {word} for {weeks:.0f} weeks "
             f"({_signed(change, 1)} %) where {_signed(usual, 2)} % a week was usual, with stress at "
             f"{ratio[-1]:.2f} of the weeks before. Step back for a week, spread the exposures further "
             "apart, or change the kind of stress."
         ),
         clears_when=(
-            f"its probability falls under {off:.0%}, the work has been easy for more than two weeks, or a "
-            "new "
-            "emphasis begins"
+            f"its probability falls under {100 * off:.0f} %, the work has been easy for more than two weeks, "
+            "or a new emphasis begins"
         ),
     )
 
@@ -591,10 +590,8 @@ def low_headroom(view: LiftView) -> Flag | None:
         probability=math.nan,
         evidence={"sessions": int(sessions.size), "sets_at_the_end": round(float(spent.mean()), 2)},
         advice=(
-            f"{spent.mean():.0%} of the sets of the last {sessions.size} sessions had nothing left. The "
-            "next step will "
-            "not be "
-            "completed: step back now rather than after a miss."
+            f"{100 * spent.mean():.0f} % of the sets of the last {sessions.size} sessions had nothing left. "
+            "The next step will not be completed: step back now rather than after a miss."
         ),
         clears_when="a session leaves at least one repetition in most sets",
     )
@@ -678,14 +675,14 @@ def reporting_shift(f: trend.Fit, as_of: int, sensitivity: float, c: Changes = S
         },
         advice=(
             f"The same work is rated {abs(size):.1f} RPE {rated} on all lifts together, probability "
-            f"{p[-1]:.0%}. "
+            f"{100 * p[-1]:.0f} %. "
             + (
                 "Look at sleep, stress outside training and recovery before reading anything into the lifts."
                 if size > 0
                 else "Check how the scale is used with a set taken to failure before stepping up."
             )
         ),
-        clears_when=f"its probability falls under {th.drift_off:.0%}",
+        clears_when=f"its probability falls under {100 * th.drift_off:.0f} %",
     )
 
 

@@ -201,7 +201,7 @@ def _bands(when: str, x: Floats, level: Floats, sd: Floats) -> list[dict[str, An
         {
             "type": "scatter",
             "mode": "lines",
-            "name": f"{share:.0%} band",
+            "name": f"{100 * share:.0f} % band",
             "meta": f"band-{share * 100:.0f}{when}",
             "x": x,
             "y": y,
