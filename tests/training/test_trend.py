@@ -96,6 +96,15 @@ def test_a_falling_lift_is_said_to_fall_and_a_rising_one_to_rise() -> None:
     assert falling.probability_rising < 0.1
 
 
+def test_a_steady_gain_is_read_alike_through_many_changes_of_emphasis() -> None:
+    # Offsets of blocks that could be anything would leave the slope to what lies within two weeks.
+    spans = blocks(*[("strength", 2), ("peak", 2)] * 6)
+    lifters = [plant(24, strength=lambda w: 120 * 1.006**w, plan=fours, seed=seed) for seed in range(12)]
+    said = np.array([read(log, spans).slope_pct_per_week.mean for log in lifters])
+    assert abs(said.mean() - 0.6) < 0.15
+    assert said.std() < 0.12
+
+
 def test_one_rep_range_leaves_the_curve_unknown_and_the_interval_wider() -> None:
     both, one = read(plant(WEEKS)), read(plant(WEEKS, plan=lambda week: (8, 2.0)))
     assert both.curve_known
